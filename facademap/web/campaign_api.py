@@ -18,12 +18,12 @@ from facademap.tables.names import file_name
 from facademap.tasks.desk.outlines import file_content
 from facademap.tasks.record.consents import (
     add_consent,
-    list_consents,
     meet_consent,
     take_consent_back,
 )
 from facademap.tasks.record.crews import book_hours, booked_hours, put_crew
-from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
+from facademap.tasks.record.plain_rows import plain_rows
+from facademap.tasks.record.trials import add_to_trial, decide_trial, make_trial, trials_of
 from facademap.tasks.record.variations import (
     decide_variation,
     list_variations_said,
@@ -34,8 +34,8 @@ from facademap.tasks.yard.orders import (
     add_test,
     ask_for_stone,
     decide_sample,
-    list_orders,
     order_stone,
+    orders_of,
     take_sample,
 )
 from facademap.web.answers import names_of, number_of, text_of, threaded
@@ -49,7 +49,7 @@ def routes(desk: Desk) -> list[Route]:
     """What there is, and every act by its name."""
 
     def state(request: Request, body: Any) -> Any:
-        return _state(desk.folder, desk.reading())
+        return _state(desk.reading())
 
     def doing(act: Callable[[Path, Any, str], Any]) -> Any:
         def done(request: Request, body: Any) -> Any:
@@ -67,12 +67,13 @@ def routes(desk: Desk) -> list[Route]:
     ]
 
 
-def _state(folder: Path, project: Project) -> dict[str, Any]:
-    crews = read_crews(project.setting("crews", None) or []) if project.setting("crews") else ()
+def _state(project: Project) -> dict[str, Any]:
+    kept = project.setting("crews", None)
+    crews = read_crews(kept) if kept else ()
     return {
-        "consents": list_consents(folder),
-        "trials": list_trials(folder),
-        "orders": list_orders(folder),
+        "consents": plain_rows(project, "consents"),
+        "trials": trials_of(project),
+        "orders": orders_of(project),
         "variations": list_variations_said(project),
         "measures": measures_said(project),
         "crews": [

@@ -17,6 +17,7 @@ import desk_sample
 
 from facademap.cli.main import main
 from facademap.errors import InputError, StageError
+from facademap.repair.consents import open_consents
 from facademap.report.ticket_content import make_tickets
 from facademap.store.project import Project
 from facademap.tasks.desk.edit import RowChange, apply_changes
@@ -110,6 +111,43 @@ def test_a_condition_holds_what_it_is_about(
         assert move_on(folder, "RX-1", "accepted")["stage"] == "accepted"
 
 
+@pytest.mark.parametrize(
+    ("told", "treatment", "stage", "holds"),
+    [
+        ({}, "inset", "approved", False),
+        ({}, "inset", "cut out", True),
+        ({}, "repoint", "pointed", True),
+        ({}, "make safe", "accepted", False),
+        ({}, "leave", "accepted", False),
+        ({"repairs": ["R-1"]}, "make safe", "accepted", True),
+        ({"repairs": ["R-2"]}, "inset", "cut out", False),
+        ({"before": "work is accepted"}, "inset", "cut out", False),
+        ({"before": "work is accepted"}, "inset", "accepted", True),
+        ({"met": True}, "inset", "cut out", False),
+        ({"surfaces": ["S-2"]}, "inset", "cut out", False),
+    ],
+)
+def test_a_condition_holds_at_its_point_and_nothing_that_makes_safe(
+    told: dict[str, Any], treatment: str, stage: str, holds: bool
+) -> None:
+    row = {"id": "L-1", "reference": "LB", "text": "x", "before": "work begins", "met": False, **told}  # fmt: skip
+    repair = {"id": "R-1", "treatment": treatment, "surface": "S-1"}
+    assert bool(open_consents([row], repair, stage=stage)) == holds
+
+
+def test_the_choices_of_the_command_are_those_of_the_tables() -> None:
+    from facademap.cli.commands import consent, trial
+    from facademap.tables import CONSENT_POINTS, SOILINGS, TRIAL_KINDS
+
+    def choices(command: Any, name: str) -> set[str]:
+        (found,) = [p.type.choices for p in command.command.params if p.name == name]
+        return set(found)
+
+    assert choices(consent, "before") == set(CONSENT_POINTS)
+    assert choices(consent, "wants_trial") == choices(trial, "kind") == set(TRIAL_KINDS)
+    assert choices(trial, "soiling") == set(SOILINGS)
+
+
 def test_the_ticket_of_an_inset_says_that_it_is_held(folder: Path) -> None:
     asked(folder, treatments=["inset"])
     with Project.open(folder) as project:
@@ -143,6 +181,8 @@ def test_a_trial_proves_only_when_it_is_approved(folder: Path) -> None:
         (["L-001", "--met", "--by", " ", "--photo", "H-1"], "nobody is named"),
         (["L-001", "--met", "--by", "K"], "nothing proves"),
         (["L-001", "--met", "--by", "K", "--file", "/nowhere.pdf"], "/nowhere.pdf"),
+        (["L-001", "--met", "--by", "K", "--file", "/dev/null"], "/dev/null"),
+        (["L-001", "--met", "--by", "K", "--file", "/tmp"], "/tmp"),
         (["L-001", "--met", "--by", "K", "--photo", "H-999"], "H-999"),
         (["L-001", "--take-back"], "is not ticked"),
         (["L-001"], "nothing is said of"),

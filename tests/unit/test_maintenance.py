@@ -11,8 +11,10 @@ from typing import Any
 import icalendar
 import pytest
 import shapely
+from click.testing import CliRunner
 from pypdf import PdfReader
 
+from facademap.cli.main import main
 from facademap.errors import InputError
 from facademap.report.calendar_file import CalendarEntry, calendar_text
 from facademap.store.project import Project
@@ -250,6 +252,28 @@ def test_a_repair_is_followed_up_by_year_in_the_record_and_the_plan(project: Pat
     assert "Looked at again" in words
     assert "hollow 10 %" in words
     assert "open joint 50 mm" in words
+
+
+def test_a_look_is_typed_in_per_cent_and_millimetres_and_a_summer_tells_no_rate(
+    project: Path,
+) -> None:
+    for day, hollow in (("2025-05-01", "10"), ("2025-11-01", "12.5")):
+        words = ["--finding", "as before", "--on", day, "--hollow", hollow, "--open-joint-mm", "50"]
+        done = CliRunner().invoke(main, ["follow-up", str(project), "R-1", *words])
+        assert done.exit_code == 0, done.output
+    (found,) = looks_of_project(project)
+    assert [r["hollow_share"] for r in found.looks] == pytest.approx([0.10, 0.125])
+    assert [r["open_joint_m"] for r in found.looks] == pytest.approx([0.050, 0.050])
+    assert found.hollow_a_year is None
+    told = CliRunner().invoke(main, ["follow-up", str(project)]).output
+    assert "hollow 12 %" in told
+    assert "open joint 50 mm" in told
+    assert "a year" not in told
+    beyond = CliRunner().invoke(
+        main, ["follow-up", str(project), "R-1", "--finding", "worse", "--hollow", "101"]
+    )
+    assert beyond.exit_code == 2, beyond.output
+    assert len(looks_of_project(project)[0].looks) == 2
 
 
 def test_gauges_are_kept_judged_by_their_own_limits_and_lead_the_list_when_beyond(

@@ -43,6 +43,10 @@ def stone_of(folder: Path) -> str:
 
 def test_stone_goes_from_the_enquiry_to_blocks_of_the_yard(folder: Path, tmp_path: Path) -> None:
     stone = stone_of(folder)
+    with Project.open(folder) as project, project.edit(who="t", what="colours") as edit:
+        for number, name in enumerate(project.read("pieces")["id"]):
+            edit.update("pieces", name, {"lab": [59 + 2 * (number % 2), 4, 15]})
+        edit.update("pieces", name, {"lab": [60, 4, 15]} if number % 2 == 0 else {})
     assert "pieces wait for it" in run(folder, "--ask", stone.upper(), "--supplier", "North quarry")
     make_papers(folder, only=["enquiries"])
     text = " ".join(
@@ -54,6 +58,10 @@ def test_stone_goes_from_the_enquiry_to_blocks_of_the_yard(folder: Path, tmp_pat
     assert "North quarry" in text
     assert "is asked" in run(folder, "A-001", "--order", "--by", "K", "--volume", "1", code=2)
     run(folder, "A-001", "--sample", "--lab", "62", "4", "15")
+    (row,) = list_orders(folder)
+    # lightness alone differs: CIEDE2000 is then 2 / (1 + 0.015 * 11**2 / (20 + 11**2) ** 0.5), by hand
+    assert row["lab_wanted"] == [60, 4, 15]
+    assert row["colour_difference"] == pytest.approx(1.7348, abs=1e-4)
     assert "was not tested" in run(folder, "A-001", "--approve", "--by", "K", code=2)
     run(folder, "A-001", "--test", "Compressive strength", "--value", "9 MPa", "--by", "L", "--result", "fail")  # fmt: skip
     assert "is fail" in run(folder, "A-001", "--approve", "--by", "K", code=2)

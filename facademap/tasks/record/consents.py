@@ -12,9 +12,10 @@ from facademap.io.whole_files import copy_whole, make_folder, need_file
 from facademap.repair.consents import open_consents
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables import CONSENT_POINTS, TABLES, TREATMENTS, is_missing
+from facademap.tables import CONSENT_POINTS, TREATMENTS, is_missing
 from facademap.tables.names import file_name
 from facademap.tasks.record.days import day_of
+from facademap.tasks.record.plain_rows import plain_row, plain_rows
 from facademap.treatment.trials import approved
 
 __all__ = [
@@ -106,7 +107,7 @@ def add_consent(
                 **told,
             }
             edit.insert("consents", [row])
-        return _plain(project.row("consents", row["id"]))
+        return plain_row("consents", project.row("consents", row["id"]))
 
 
 def meet_consent(
@@ -162,7 +163,7 @@ def meet_consent(
             changed["note"] = note
         with gated_edit(project, who=who, what=f"consent condition {name} is met") as edit:
             edit.update("consents", name, changed, rev=row["rev"])
-        return _plain(project.row("consents", name))
+        return plain_row("consents", project.row("consents", name))
 
 
 def _need_proof(row: Mapping[Any, Any], trial: Mapping[Any, Any] | None) -> None:
@@ -199,7 +200,7 @@ def take_consent_back(
             raise InputError(f"{name} is not ticked", "There is nothing to take back.")
         with gated_edit(project, who=who, what=f"consent condition {name}: taken back") as edit:
             edit.update("consents", name, dict(_TICK), rev=row["rev"])
-        return _plain(project.row("consents", name))
+        return plain_row("consents", project.row("consents", name))
 
 
 def need_consent(project: Project, repair: Mapping[Any, Any], stage: str) -> None:
@@ -240,7 +241,7 @@ def evidence_faults(project: Project) -> list[tuple[str, str]]:
 def list_consents(folder: str | Path) -> list[dict[str, Any]]:
     """All conditions of a project, by id."""
     with Project.open(folder, read_only=True) as project:
-        return [_plain(r) for r in project.read("consents").sort_values("id").to_dict("records")]
+        return plain_rows(project, "consents")
 
 
 def _keep(folder: Path, name: str, file: Path) -> tuple[str, str]:
@@ -256,7 +257,3 @@ def _keep(folder: Path, name: str, file: Path) -> tuple[str, str]:
     make_folder(EVIDENCE, inside=folder)
     copy_whole(file, f"{EVIDENCE}/{kept}", inside=folder)
     return kept, digest
-
-
-def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
-    return {n: None if is_missing(row[n]) else row[n] for n in TABLES["consents"].names}

@@ -14,7 +14,6 @@ from facademap.errors import FileError, InputError
 from facademap.io.whole_files import need_file, write_whole
 from facademap.repair.crews import Crew, CrewPlan, check_crews, plan_crews, read_crews
 from facademap.repair.own_rates import own_rates, rates_text, read_rates
-from facademap.repair.rows import rows_of
 from facademap.repair.schedule import ScheduleProblem, amounts_of
 from facademap.repair.settings import parse_toml
 from facademap.repair.stages import effective_entries
@@ -117,7 +116,7 @@ def crews_of(project: Project) -> tuple[Crew, ...]:
     """
     kept = project.setting("crews", None)
     if not kept:
-        raise InputError(_NO_CREWS[0], _NO_CREWS[1])
+        raise InputError(*_NO_CREWS)
     crews = read_crews(kept)
     if not any(c.certificates for c in crews):
         return crews
@@ -188,7 +187,7 @@ def book_hours(
     with Project.open(folder) as project:
         kept = project.setting("crews", None)
         if not kept:
-            raise InputError(_NO_CREWS[0], _NO_CREWS[1])
+            raise InputError(*_NO_CREWS)
         known = {c.name for c in read_crews(kept)}
         if crew not in known:
             raise InputError(
@@ -266,12 +265,12 @@ def forget_crews(project: Project, *, who: str) -> int:
 
 def booked_hours(project: Project) -> list[Booked]:
     """Hours booked on each repair, beside what common practice tells."""
-    rows = {str(r["id"]): r for r in rows_of(project.read("repairs"))}
     hours: dict[str, list[tuple[float, str]]] = {}
     for e in _hours_entries(project):
         pair = (float(e["measured"]["hours_h"]), str(e["measured"].get("crew", "")))
         hours.setdefault(str(e["repair"]), []).append(pair)
     found = []
+    rows = project.rows("repairs", list(hours))
     for name, own in sorted(hours.items()):
         row = rows[name]
         shape, treatment = row["geometry"], str(row["treatment"])

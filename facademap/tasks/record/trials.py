@@ -12,8 +12,9 @@ from facademap.photo.lab import difference_ciede2000
 from facademap.repair.mixes import mix_named, strength_faults
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables import SOILINGS, TABLES, is_missing
+from facademap.tables import SOILINGS, is_missing
 from facademap.tasks.record.days import day_of
+from facademap.tasks.record.plain_rows import plain_row, plain_rows
 from facademap.treatment.soiling import soiling_of
 from facademap.treatment.trials import TRIAL_OF, approved
 
@@ -27,6 +28,7 @@ __all__ = [
     "need_colour",
     "need_trial",
     "trial_wanted",
+    "trials_of",
 ]
 
 #: Stages of a repair in which its treatment has begun.
@@ -87,7 +89,7 @@ def make_trial(
                 "result": "open",
             }
             edit.insert("trials", [row])
-        return _plain(project.row("trials", row["id"]))
+        return _with_change(project.row("trials", row["id"]))
 
 
 def add_to_trial(
@@ -113,7 +115,7 @@ def add_to_trial(
             )
         with gated_edit(project, who=who, what=f"trial {trial}: what it showed") as edit:
             edit.update("trials", trial, values, rev=row["rev"])
-        return _plain(project.row("trials", trial))
+        return _with_change(project.row("trials", trial))
 
 
 def colour_change(row: Mapping[Any, Any]) -> float | None:
@@ -196,7 +198,7 @@ def decide_trial(
             changed["finding"] = finding
         with gated_edit(project, who=who, what=f"trial {trial}: {result}") as edit:
             edit.update("trials", trial, changed, rev=row["rev"])
-        return _plain(project.row("trials", trial))
+        return _with_change(project.row("trials", trial))
 
 
 def _need_soft_mix(row: Mapping[Any, Any]) -> None:
@@ -275,12 +277,16 @@ def need_trial(project: Project, repair: Mapping[Any, Any], stage: str) -> None:
         )
 
 
-def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
-    plain = {n: None if is_missing(row[n]) else row[n] for n in TABLES["trials"].names}
-    return {**plain, "colour_change": colour_change(row)}
+def trials_of(project: Project) -> list[dict[str, Any]]:
+    """All trials of a project, by id, each with its change of colour."""
+    return [_with_change(r) for r in plain_rows(project, "trials")]
 
 
 def list_trials(folder: Any) -> list[dict[str, Any]]:
-    """All trials of a project, by id."""
+    """:func:`trials_of` a project that is not open."""
     with Project.open(folder, read_only=True) as project:
-        return [_plain(r) for r in project.read("trials").sort_values("id").to_dict("records")]
+        return trials_of(project)
+
+
+def _with_change(row: Mapping[Any, Any]) -> dict[str, Any]:
+    return {**plain_row("trials", row), "colour_change": colour_change(row)}

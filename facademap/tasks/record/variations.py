@@ -10,8 +10,9 @@ from facademap.report.quantities import MEASURES, unit_said
 from facademap.report.variations import read_contract
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables import TABLES, UNDECIDED, VARIATION_MEASURES, is_missing
+from facademap.tables import UNDECIDED, VARIATION_MEASURES, is_missing
 from facademap.tasks.record.days import day_of
+from facademap.tasks.record.plain_rows import plain_row, plain_rows
 
 __all__ = [
     "CONTRACT",
@@ -88,7 +89,7 @@ def raise_variation(
         with gated_edit(project, who=who, what=f"variation: {what[:60]}") as edit:
             row = {"id": edit.new_id("N"), "what": what, "reason": reason, **values}
             edit.insert("variations", [{**row, "result": "open"}])
-        return _plain(project.row("variations", row["id"]))
+        return plain_row("variations", project.row("variations", row["id"]))
 
 
 def _need_size(
@@ -175,7 +176,7 @@ def decide_variation(
             changed["note"] = note
         with gated_edit(project, who=who, what=f"variation {variation}: {result}") as edit:
             edit.update("variations", variation, changed, rev=row["rev"])
-        return _plain(project.row("variations", variation))
+        return plain_row("variations", project.row("variations", variation))
 
 
 def _need_turn(row: Any, result: str, day: str) -> None:
@@ -261,8 +262,7 @@ def fix_contract(
 def list_variations(folder: Any) -> list[dict[str, Any]]:
     """All variations of a project, by number."""
     with Project.open(folder, read_only=True) as project:
-        rows = project.read("variations").sort_values("id").to_dict("records")
-        return [_plain(r) for r in rows]
+        return plain_rows(project, "variations")
 
 
 def measures_said(project: Project) -> list[dict[str, str]]:
@@ -277,8 +277,9 @@ def measures_said(project: Project) -> list[dict[str, str]]:
 def list_variations_said(project: Project) -> list[dict[str, Any]]:
     """All variations by number, each with its ``size`` in words: quantity in the unit of the bill, rate, or amount."""
     inches = project.setting("profile") == "inch"
-    rows = project.read("variations").sort_values("id").to_dict("records")
-    return [{**_plain(r), "size": _size_said(_plain(r), inches=inches)} for r in rows]
+    return [
+        {**row, "size": _size_said(row, inches=inches)} for row in plain_rows(project, "variations")
+    ]
 
 
 def _size_said(row: dict[str, Any], *, inches: bool) -> str:
@@ -291,7 +292,3 @@ def _size_said(row: dict[str, Any], *, inches: bool) -> str:
     unit, many = unit_said(measure, inches=inches)
     rate = "" if row["rate"] is None else f" at {row['rate'] / many:,.2f}{money}"
     return f"{row['quantity'] * many:+,.{measure.decimals}f} {unit} {measure.title.lower()}{rate}"
-
-
-def _plain(row: Any) -> dict[str, Any]:
-    return {n: None if is_missing(row[n]) else row[n] for n in TABLES["variations"].names}

@@ -14,9 +14,10 @@ from facademap.photo.lab import difference_ciede2000
 from facademap.store.edit import Edit
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables import TABLES, is_missing
+from facademap.tables import is_missing
 from facademap.tables.names import same_id
 from facademap.tasks.record.days import day_of
+from facademap.tasks.record.plain_rows import plain_row, plain_rows
 from facademap.tasks.record.trials import need_colour
 from facademap.tasks.yard.add_blocks import add_blocks
 
@@ -27,6 +28,7 @@ __all__ = [
     "decide_sample",
     "list_orders",
     "order_stone",
+    "orders_of",
     "take_delivery",
     "take_sample",
 ]
@@ -110,7 +112,7 @@ def ask_for_stone(
                 "note": note or None,
             }
             edit.insert("orders", [row])
-        return _plain(project.row("orders", row["id"]))
+        return _with_difference(project.row("orders", row["id"]))
 
 
 def take_sample(
@@ -305,7 +307,7 @@ def take_delivery(
 
     found = add_blocks(folder, path, judge=wanted, along=delivered, who=who)
     with Project.open(folder, read_only=True) as project:
-        return {**_plain(project.row("orders", name)), "notes": found["notes"]}
+        return {**_with_difference(project.row("orders", name)), "notes": found["notes"]}
 
 
 def colour_difference(row: Mapping[Any, Any]) -> float | None:
@@ -315,10 +317,15 @@ def colour_difference(row: Mapping[Any, Any]) -> float | None:
     return float(difference_ciede2000(np.array(row["lab_wanted"]), np.array(row["lab_sample"])))
 
 
-def list_orders(folder: str | Path) -> list[dict[str, Any]]:
+def orders_of(project: Project) -> list[dict[str, Any]]:
     """All enquiries of a project, by id, each with the colour difference of its sample."""
+    return [_with_difference(r) for r in plain_rows(project, "orders")]
+
+
+def list_orders(folder: str | Path) -> list[dict[str, Any]]:
+    """:func:`orders_of` a project that is not open."""
     with Project.open(folder, read_only=True) as project:
-        return [_plain(r) for r in project.read("orders").sort_values("id").to_dict("records")]
+        return orders_of(project)
 
 
 def _step(
@@ -340,7 +347,7 @@ def _step(
         what = f"{name}: {changed.get('state', 'tested')}"
         with gated_edit(project, who=who, what=what) as edit:
             edit.update("orders", name, dict(changed), rev=row["rev"])
-        return _plain(project.row("orders", name))
+        return _with_difference(project.row("orders", name))
 
 
 _NEXT: Mapping[str, str] = {
@@ -368,6 +375,5 @@ def _mean_colour(pieces: Sequence[Mapping[Any, Any]]) -> list[float] | None:
     return [round(float(v), 2) for v in np.mean(known, axis=0)] if known else None
 
 
-def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
-    plain = {n: None if is_missing(row[n]) else row[n] for n in TABLES["orders"].names}
-    return {**plain, "colour_difference": colour_difference(row)}
+def _with_difference(row: Mapping[Any, Any]) -> dict[str, Any]:
+    return {**plain_row("orders", row), "colour_difference": colour_difference(row)}

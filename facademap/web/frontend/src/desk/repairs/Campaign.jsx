@@ -3,10 +3,20 @@ import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
 import { column, rowsOf, seq } from "../data/data.js";
 import { base64Of } from "../data/jobs.js";
-import { isReviewer } from "../data/reviewer.js";
 import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
-import { Ask, act, DAYS, Enclose, Form, Several, today } from "./CampaignForm.jsx";
+import {
+  Ask,
+  act,
+  DAYS,
+  Decide,
+  Decided,
+  Enclose,
+  Form,
+  Several,
+  today,
+  WhoAndWhen,
+} from "./CampaignForm.jsx";
 import { Orders } from "./Orders.jsx";
 import { Training } from "./Training.jsx";
 import { Variations } from "./Variations.jsx";
@@ -27,8 +37,7 @@ function Tick({ row, trials, run }) {
     >
       {(form, set) => (
         <>
-          <Ask name="by" form={form} set={set} wanted />
-          <Ask name="on" form={form} set={set} type="date" wanted />
+          <WhoAndWhen form={form} set={set} />
           {!row.wants_trial && <Ask name="photo" form={form} set={set} choices={photos} />}
           <Enclose name="evidence" form={form} set={set} />
           <Ask
@@ -70,22 +79,13 @@ function Consents({ consents, trials, run }) {
               {c.wants_trial ? ` · ${t("lead.wants_trial")}: ${c.wants_trial}` : ""}
             </p>
             {c.met ? (
-              <p class="all-well">
+              <Decided good back={() => run("consent-back", { id: c.id })}>
                 {t("lead.met", {
                   by: c.met_by,
                   on: c.met_on,
                   proof: c.evidence_trial || c.evidence_photo || c.evidence_file,
-                })}{" "}
-                {!isReviewer() && (
-                  <button
-                    type="button"
-                    class="quiet"
-                    onClick={() => void run("consent-back", { id: c.id })}
-                  >
-                    {t("lead.back")}
-                  </button>
-                )}
-              </p>
+                })}
+              </Decided>
             ) : (
               <Tick row={c} trials={trials} run={run} />
             )}
@@ -139,29 +139,13 @@ function Consents({ consents, trials, run }) {
   );
 }
 
-function Decide({ row, run }) {
-  const send = (result) => (form) => run("trial-decide", { ...form, id: row.id, result });
+const RESULTS = { approved: "lead.approve", refused: "lead.refuse" };
+
+function OpenTrial({ row, decide, run }) {
+  const photos = rowsOf("photos").map((p) => p.id);
   return (
     <>
-      {[
-        ["approved", "lead.approve"],
-        ["refused", "lead.refuse"],
-      ].map(([result, title]) => (
-        <Form
-          key={result}
-          title={t(title)}
-          begin={{ on: today(), by: who.value }}
-          send={send(result)}
-        >
-          {(form, set) => (
-            <>
-              <Ask name="by" form={form} set={set} wanted />
-              <Ask name="on" form={form} set={set} type="date" wanted />
-              <Ask name="finding" form={form} set={set} type="long" wanted={result === "refused"} />
-            </>
-          )}
-        </Form>
-      ))}
+      <Decide titles={RESULTS} why="finding" send={(form, result) => decide(row, result, form)} />
       <Form
         title={t("lead.trial.add")}
         send={(form) =>
@@ -174,18 +158,8 @@ function Decide({ row, run }) {
         {(form, set) => (
           <>
             <Ask name="measured" form={form} set={set} />
-            <Ask
-              name="photo_before"
-              form={form}
-              set={set}
-              choices={rowsOf("photos").map((p) => p.id)}
-            />
-            <Ask
-              name="photo_after"
-              form={form}
-              set={set}
-              choices={rowsOf("photos").map((p) => p.id)}
-            />
+            <Ask name="photo_before" form={form} set={set} choices={photos} />
+            <Ask name="photo_after" form={form} set={set} choices={photos} />
           </>
         )}
       </Form>
@@ -195,6 +169,7 @@ function Decide({ row, run }) {
 
 function Trials({ trials, run }) {
   const open = trials.filter((r) => r.result === "open");
+  const decide = (row, result, form = {}) => run("trial-decide", { ...form, id: row.id, result });
   const stones = [...new Set(rowsOf("wall_stones").map((s) => s.stone_type))].filter(Boolean);
   return (
     <details>
@@ -215,21 +190,12 @@ function Trials({ trials, run }) {
               <p class="aside">{t("lead.change", { n: r.colour_change.toFixed(1) })}</p>
             )}
             {r.result === "open" ? (
-              <Decide row={r} run={run} />
+              <OpenTrial row={r} decide={decide} run={run} />
             ) : (
-              <p class={r.result === "approved" ? "all-well" : "warn"}>
+              <Decided good={r.result === "approved"} back={() => decide(r, "open")}>
                 {r.result}, {r.approved_by}, {r.approved_on}
-                {r.finding ? `: ${r.finding}` : ""}{" "}
-                {!isReviewer() && (
-                  <button
-                    type="button"
-                    class="quiet"
-                    onClick={() => void run("trial-decide", { id: r.id, result: "open" })}
-                  >
-                    {t("lead.back")}
-                  </button>
-                )}
-              </p>
+                {r.finding ? `: ${r.finding}` : ""}
+              </Decided>
             )}
           </li>
         ))}

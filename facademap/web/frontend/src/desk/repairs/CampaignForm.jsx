@@ -139,3 +139,47 @@ export function Enclose({ name, form, set }) {
     </div>
   );
 }
+
+/** By whom, and on which day. @param {{ form: any, set: (form: any) => void }} props */
+export const WhoAndWhen = ({ form, set }) => (
+  <>
+    <Ask name="by" form={form} set={set} wanted />
+    <Ask name="on" form={form} set={set} type="date" wanted />
+  </>
+);
+
+/**
+ * Agreeing to something and refusing it, each by name and day; a refusal says why.
+ * @param {{ titles: Record<string, string>, why: string, send: (form: any, result: string) => Promise<boolean> }} props
+ */
+export const Decide = ({ titles, why, send }) => (
+  <>
+    {Object.entries(titles).map(([result, title]) => (
+      <Form
+        key={result}
+        title={t(title)}
+        begin={{ on: today(), by: who.value }}
+        send={(form) => send(form, result)}
+      >
+        {(form, set) => (
+          <>
+            <WhoAndWhen form={form} set={set} />
+            <Ask name={why} form={form} set={set} type="long" wanted={result === "refused"} />
+          </>
+        )}
+      </Form>
+    ))}
+  </>
+);
+
+/** What was decided, and the way back. @param {{ good: boolean, back: () => Promise<boolean>, children: any }} props */
+export const Decided = ({ good, back, children }) => (
+  <p class={good ? "all-well" : "warn"}>
+    {children}{" "}
+    {!isReviewer() && (
+      <button type="button" class="quiet" onClick={() => void back()}>
+        {t("lead.back")}
+      </button>
+    )}
+  </p>
+);

@@ -2,19 +2,11 @@
 import { rowsOf } from "../data/data.js";
 import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
-import { Ask, Form, today } from "./CampaignForm.jsx";
+import { Ask, Decide, Form, today, WhoAndWhen } from "./CampaignForm.jsx";
 
 const LITRES = 1000;
 
-/**
- * @param {{ name: string, form: any, set: (form: any) => void }} props
- */
-const WhoAndWhen = ({ form, set }) => (
-  <>
-    <Ask name="by" form={form} set={set} wanted />
-    <Ask name="on" form={form} set={set} type="date" wanted />
-  </>
-);
+const RESULTS = { approved: "lead.stone.approved", refused: "lead.stone.refused" };
 
 /** The step that comes next. @param {{ row: any, run: (step: string, body: any) => Promise<boolean> }} props */
 function Next({ row, run }) {
@@ -59,31 +51,15 @@ function Next({ row, run }) {
               <Ask name="test" form={form} set={set} wanted />
               <Ask name="value" form={form} set={set} wanted />
               <Ask name="tested" form={form} set={set} choices={["open", "pass", "fail"]} />
-              <WhoAndWhen name="by" form={form} set={set} />
+              <WhoAndWhen form={form} set={set} />
             </>
           )}
         </Form>
-        {["approved", "refused"].map((result) => (
-          <Form
-            key={result}
-            title={t(`lead.stone.${result}`)}
-            begin={begin}
-            send={send("stone-decide", { result })}
-          >
-            {(form, set) => (
-              <>
-                <WhoAndWhen name="by" form={form} set={set} />
-                <Ask
-                  name="finding"
-                  form={form}
-                  set={set}
-                  type="long"
-                  wanted={result === "refused"}
-                />
-              </>
-            )}
-          </Form>
-        ))}
+        <Decide
+          titles={RESULTS}
+          why="finding"
+          send={(form, result) => send("stone-decide", { result })(form)}
+        />
       </>
     );
   if (row.state === "approved")
@@ -100,7 +76,7 @@ function Next({ row, run }) {
             <Ask name="litres" form={form} set={set} type="number" wanted />
             <Ask name="price" form={form} set={set} />
             <Ask name="due" form={form} set={set} type="date" />
-            <WhoAndWhen name="by" form={form} set={set} />
+            <WhoAndWhen form={form} set={set} />
           </>
         )}
       </Form>

@@ -1,9 +1,7 @@
 // Variations of the contract: raised with a reason, agreed or refused by name and day.
 import { column, rowsOf } from "../data/data.js";
-import { isReviewer } from "../data/reviewer.js";
-import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
-import { Ask, Form, today } from "./CampaignForm.jsx";
+import { Ask, Decide, Decided, Form, today } from "./CampaignForm.jsx";
 
 /**
  * @typedef {{ name: string, title: string, unit: string }} Measure
@@ -14,6 +12,7 @@ import { Ask, Form, today } from "./CampaignForm.jsx";
  * }} Variation
  */
 
+const RESULTS = { agreed: "lead.agree", refused: "lead.refuse" };
 const NUMBERS = ["quantity", "rate", "amount"];
 
 /**
@@ -87,41 +86,13 @@ function Raise({ measures, run }) {
 }
 
 /**
- * Agreeing to one and refusing it.
- * @param {{ row: Variation, run: Run }} props
- */
-function DecideVariation({ row, run }) {
-  return (
-    <>
-      {[
-        ["agreed", "lead.agree"],
-        ["refused", "lead.refuse"],
-      ].map(([result, title]) => (
-        <Form
-          key={result}
-          title={t(title)}
-          begin={{ on: today(), by: who.value }}
-          send={(form) => run("variation-decide", { ...form, id: row.id, result })}
-        >
-          {(form, set) => (
-            <>
-              <Ask name="by" form={form} set={set} wanted />
-              <Ask name="on" form={form} set={set} type="date" wanted />
-              <Ask name="note" form={form} set={set} type="long" wanted={result === "refused"} />
-            </>
-          )}
-        </Form>
-      ))}
-    </>
-  );
-}
-
-/**
  * All variations, by number.
  * @param {{ variations: Variation[], measures: Measure[], run: Run }} props
  */
 export function Variations({ variations, measures, run }) {
   const open = variations.filter((v) => v.result === "open");
+  const decide = (row, result, form = {}) =>
+    run("variation-decide", { ...form, id: row.id, result });
   return (
     <details>
       <summary>
@@ -138,21 +109,16 @@ export function Variations({ variations, measures, run }) {
               {[v.size, v.treatment, v.repair ?? v.elevation].filter(Boolean).join(" · ")}
             </p>
             {v.result === "open" ? (
-              <DecideVariation row={v} run={run} />
+              <Decide
+                titles={RESULTS}
+                why="note"
+                send={(form, result) => decide(v, result, form)}
+              />
             ) : (
-              <p class={v.result === "agreed" ? "all-well" : "warn"}>
+              <Decided good={v.result === "agreed"} back={() => decide(v, "open")}>
                 {v.result}, {v.agreed_by}, {v.agreed_on}
-                {v.note ? `: ${v.note}` : ""}{" "}
-                {!isReviewer() && (
-                  <button
-                    type="button"
-                    class="quiet"
-                    onClick={() => void run("variation-decide", { id: v.id, result: "open" })}
-                  >
-                    {t("lead.back")}
-                  </button>
-                )}
-              </p>
+                {v.note ? `: ${v.note}` : ""}
+              </Decided>
             )}
           </li>
         ))}
