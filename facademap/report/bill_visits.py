@@ -22,7 +22,8 @@ _NOTES = (
     "then stone, then joints. Hours are common practice, low to high.",
     "Price of a visit = its items by the office's rates, less the hours saved by setting up once at the office's price of an hour ([hour] in the "
     "file of rates). Without that price nothing is taken off. "
-    "Where the items come to less than what setting up costs, the visit is priced by its hours, and nothing of it is taken off the sum.",
+    "Where the items come to less than what setting up costs, the visit is priced by its hours, and nothing of it is taken off the sum. "
+    "A visit with a treatment that has no rate has no price, and nothing of it is taken off.",
 )
 
 
@@ -40,7 +41,7 @@ class VisitPrice:
     by_hour : tuple of float
         Low, likely and high of its hours; ``None`` where an hour has no price.
     bare : tuple of str
-        Treatments of the visit that have no rate, so that their price is not in it.
+        Treatments of the visit that have no rate, so that the visit has no price.
     """
 
     visit: Visit
@@ -53,16 +54,22 @@ class VisitPrice:
     def small(self) -> bool:
         """Whether its items come to less than what setting up costs, so that it is priced by the hour."""
         return (
-            self.items is not None
+            not self.bare
+            and self.items is not None
             and self.by_hour is not None
             and self.saved is not None
             and any(i <= s for i, s in zip(self.items, self.saved, strict=True))
         )
 
     @property
+    def taken_off(self) -> Money | None:
+        """What of the sum of the items it saves; ``None`` where that is not known."""
+        return None if self.small or self.bare else self.saved
+
+    @property
     def price(self) -> Money | None:
-        """Low, likely and high of the visit."""
-        if self.items is None:
+        """Low, likely and high of the visit; ``None`` where not all of it is priced."""
+        if self.items is None or self.bare:
             return None
         if self.small:
             return self.by_hour
@@ -128,7 +135,7 @@ def visit_pages(
             f"{r} {t}" for r, t in zip(one.visit.repairs, one.visit.treatments, strict=True)
         )
         if one.bare:
-            order += f" (no rate: {', '.join(one.bare)}, not in the price)"
+            order += f" (no rate: {', '.join(one.bare)}, so no price)"
         if one.small:
             order += " (priced by the hour: its items come to less than setting up)"
         probe = Page(width_mm=width, height_mm=height)
@@ -153,7 +160,7 @@ def visit_pages(
     if y < _MARGIN + 40:
         yield page
         page, y = _head(width, height, project, currency)
-    saved = _sums([p.saved for p in priced if p.saved is not None and not p.small])
+    saved = _sums([off for p in priced if (off := p.taken_off) is not None])
     y -= 3
     page.text(
         _MARGIN,

@@ -216,7 +216,8 @@ def against_contract(
     Returns
     -------
     tuple of Line
-        By treatment and measure, without lines of nothing.
+        By treatment, each by the measures of the bill and by those in which something was agreed; without lines of
+        nothing.
     """
     now = quantities.breakdown("repairs", "treatment")
     agreed: dict[tuple[str, str], float] = {}
@@ -224,7 +225,7 @@ def against_contract(
         if v.agreed and v.measure is not None and v.quantity is not None:
             key = (v.treatment, v.measure.name)
             agreed[key] = agreed.get(key, 0.0) + v.quantity
-    treatments = {t for t, _ in contract.quantities} | {str(t) for t in now.index}
+    treatments = {t for t, _ in (*contract.quantities, *agreed)} | {str(t) for t in now.index}
     lines = (
         Line(
             treatment=treatment,
@@ -234,7 +235,9 @@ def against_contract(
             now=float(now[name].get(treatment, 0.0)),
         )
         for treatment in sorted(treatments - {"leave", UNDECIDED})
-        for name in measured_by(treatment)
+        for name in dict.fromkeys(
+            (*measured_by(treatment), *(m for t, m in agreed if t == treatment))
+        )
     )
     return tuple(line for line in lines if line.contract or line.agreed or line.now)
 

@@ -9,7 +9,7 @@ from typing import Any
 from xlsxwriter.utility import xl_col_to_name
 
 from facademap.report.bill_progress import Counted, Progress, Step
-from facademap.report.costs import Rates
+from facademap.report.costs import Rates, cost_rows
 from facademap.report.quantities import unit_said
 from facademap.report.variations import Contract, Line, Variation, sum_agreed
 from facademap.report.workbook import HEAD_ROW, Book, plain_text, range_of
@@ -187,8 +187,8 @@ def _counted_sheet(work: Book, rows: Sequence[Counted], rates: Rates | None) -> 
 def _cell_of(work: Book, measure: str, row: int) -> str:
     """Reference of one figure on the sheet of repairs."""
     start = range_of(work, "repairs", measure).split(":")[0]
-    sheet, letter, first = start.replace("!", "$").split("$")[0], *start.split("$")[1:]
-    return f"{sheet}!${letter}${int(first) + row}"
+    column, first = start.rsplit("$", 1)
+    return f"{column}${int(first) + row}"
 
 
 def _variation_sheet(work: Book, variations: Sequence[Variation], rates: Rates | None) -> None:
@@ -211,20 +211,15 @@ def _variation_sheet(work: Book, variations: Sequence[Variation], rates: Rates |
         _variation_figures(work, sheet, r, v)
         remark = "; ".join(t for t in (v.unpriced, v.note) if t)
         sheet.write_string(r, 15, plain_text(remark), work.wrapped)
-    last, (total, _) = first + len(variations) - 1, sum_agreed(variations)
-    sheet.write_string(last + 1, 0, "Sum of agreed variations", work.strong)
+    last, (total, bare) = first + len(variations) - 1, sum_agreed(variations)
+    missing = f", NOT COMPLETE: {bare} without an amount" if bare else ""
+    sheet.write_string(last + 1, 0, f"Sum of agreed variations{missing}", work.strong)
     sheet.write_formula(
         last + 1, 14, f"=SUM(O{first + 1}:O{last + 1})", work.number(2, total=True), total
     )
     if rates is not None:
         end = HEAD_ROW + 2 + len(rates.rates)
-        items = sum(
-            float(
-                work.quantities.breakdown("repairs", "treatment")[q.measure].get(q.treatment, 0.0)
-            )
-            * q.likely
-            for q in rates.rates
-        )
+        items = float(cost_rows(work.quantities, rates)["cost_likely"].sum())
         for n, (text, formula, value) in enumerate(
             (
                 ("Sum of the items, likely", f"=Costs!H{end}", items),
@@ -251,7 +246,7 @@ def _variation_figures(work: Book, sheet: Any, r: int, v: Variation) -> None:
         sheet.write_string(r, 9, v.measure.title, work.wrapped)
         sheet.write_number(r, 10, v.quantity * many, work.number(v.measure.decimals))
         sheet.write_string(r, 11, unit, work.label)
-        if v.rate is not None:
+        if v.rate is not None and v.amount is not None:  # else it is in another currency
             sheet.write_number(r, 12, v.rate / many, work.number(2))
     if v.amount is not None:
         if v.quantity is not None and v.rate is not None and not v.fixed:

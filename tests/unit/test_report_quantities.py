@@ -284,6 +284,15 @@ def test_only_what_is_agreed_changes_the_sum(quantities):
     assert lines["inset", "count"].contract == 11
     assert lines["inset", "count"].agreed == 2
     assert lines["inset", "count"].beyond_agreed == pytest.approx(-1.0)
+    more = (
+        _varied("N-006", treatment="inset", measure="removed_volume_m3", quantity=0.25),
+        _varied("N-007", treatment="re-fix", measure="pins", quantity=4.0),
+    )
+    beside = against_contract(
+        dealt(quantities).contract, value_variations(pd.DataFrame(more), None), quantities
+    )
+    agreed = {(x.treatment, x.measure.name): x.agreed for x in beside if x.agreed}
+    assert agreed == {("inset", "removed_volume_m3"): 0.25, ("re-fix", "pins"): 4.0}
     data = write_bill(
         quantities,
         project="x",
@@ -370,6 +379,26 @@ def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
                     ), f"{sheet.title}!{cell.coordinate} {cell.value}"
                     compared += 1
     assert compared > 500
+
+
+def test_the_workbook_says_which_sum_is_not_complete_and_prices_nothing_in_another_currency(
+    quantities,
+):
+    strange = _varied("N-006", treatment="inset", measure="count", quantity=1.0, rate=7.0, currency="GBP")  # fmt: skip
+    varied = value_variations(
+        pd.DataFrame([*VARIED.to_dict("records"), strange]), read_rates(RATES)
+    )
+    data = write_quantities_xlsx(
+        quantities,
+        project="p",
+        rates=read_rates(RATES),
+        dealings=replace(dealt(quantities), variations=varied),
+    )
+    sheet = openpyxl.load_workbook(io.BytesIO(data), data_only=True)["Variations"]
+    rows = {r[0].value: r for r in sheet.iter_rows(min_row=4)}
+    assert "Sum of agreed variations, NOT COMPLETE: 2 without an amount" in rows
+    assert [c.value for c in rows["N-006"][10:14]] == [1, "nr", None, None]
+    assert rows["N-003"][12].value == 25
 
 
 def test_a_variation_is_measured_by_figures_of_the_bill():
@@ -522,6 +551,13 @@ def test_repairs_on_one_stone_are_priced_as_one_visit(quantities):
     assert bare.price[1] == pytest.approx(601.0)
     (free,) = price_visits([visit], quantities, None)
     assert free.price is None
+    half = replace(visit, treatments=("inset", "repoint"))
+    for asked in (hour, dear):
+        (part,) = price_visits([half], quantities, read_rates(RATES + asked))
+        assert part.bare == ("repoint",)
+        assert (part.price, part.taken_off, part.small) == (None, None, False)
+    assert priced.taken_off == (80.0, 180.0, 300.0)
+    assert priced.price == (400.0 - 80.0, 601.0 - 180.0, 1000.0 - 300.0)
     text = pypdfium2.PdfDocument(
         write_bill(
             quantities, project="x", rates=read_rates(RATES + hour), say=Measures(), visits=[priced]
