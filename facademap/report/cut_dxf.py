@@ -50,7 +50,7 @@ def new_drawing(layers: dict[str, tuple[int, str]], *, metres: bool = False) -> 
         drawing = ezdxf.new("R2010", units=ezdxf.units.M if metres else ezdxf.units.MM)
     for name, (colour, meaning) in layers.items():
         layer = drawing.layers.add(name, color=colour)
-        layer.description = meaning
+        layer.description = printable(meaning)
     return drawing
 
 

@@ -131,12 +131,17 @@ def _sheet(
 
 
 def _elements(groups: Sequence[Group]) -> list[str]:
-    """A code of at most six signs for each group: its abbreviation, with a number where two are alike."""
+    """A code of at most six signs for each group: its abbreviation, with a number where it is taken already."""
     found: list[str] = []
+    taken = {element for element, *_ in _WALL.values()}
     for n, group in enumerate(groups, start=1):
         plain = "".join(c for c in printable(group.short).upper() if c.isascii() and c.isalnum())
+        numbered = (f"{plain[: 6 - len(str(k))]}{k}" for k in itertools.count(n))
         code = plain[:6] or f"G{n}"
-        found.append(code if code not in found else f"{code[:4]}{n:02d}"[:6])
+        while code in taken:
+            code = next(numbered)
+        found.append(code)
+        taken.add(code)
     return found
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
 import sys
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import ezdxf
@@ -148,6 +150,25 @@ def test_each_sheet_is_a_drawing_file_to_scale(frames, sheet, scale):
     }
     assert len(areas) > 10
     assert {k: seen[k] for k in areas} == pytest.approx(areas)
+
+
+def test_each_group_has_layers_of_its_own_in_a_drawing_file(frames):
+    """Also where an office abbreviates its own terms alike, or like what stands on the wall."""
+    content = elevation_content(frames, "E-1")
+    shorts = itertools.cycle(["STONE", "panel", "", "STONE"])
+    named = replace(
+        content,
+        groups=tuple(
+            replace(g, short=next(shorts), name=f"{g.name}\nfirst") for g in content.groups
+        ),
+    )
+    pages = draw_sheets(content, sheet="ARCH D")
+    (data,) = write_sheet_dxfs(named, pages, sheet="ARCH D", scale=None)
+    drawing = ezdxf.read(io.StringIO(data.decode()))
+    said = [layer.description for layer in drawing.layers if layer.dxf.name.endswith("E-")]
+    assert "Wall stones" in said
+    for group in content.groups:
+        assert said.count(f"{group.heading}: {group.name} first") == 1
 
 
 def test_the_legend_holds_every_term_with_its_net_area(frames):
