@@ -46,7 +46,10 @@ def make_drawings(context: Context) -> dict[str, bytes]:
     names = {e["id"]: e["name"] for e in context.drawn_elevations}
     files: dict[str, bytes] = {}
     rows: list[CoverRow] = []
+    covered = _is_drawn(context, COVER)
     for file, (kind, elevation) in drawing_names(context).items():
+        if not (covered or _is_drawn(context, file)):
+            continue
         content = elevation_content(frames, elevation, kind=kind, inches=context.inches)
         title = f"{kind.capitalize()} drawing, {names[elevation]}"
         look = _look(context, file)
@@ -77,7 +80,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
         for n, data in enumerate(sheets, start=1):
             files[f"{stem}-{n}.dxf" if len(seen) > 1 else f"{stem}.dxf"] = data
         files[f"exchange/{stem.removeprefix('drawings/')}.dxf"] = write_drawing_dxf(content)
-    if rows and _is_drawn(context, COVER):
+    if rows and covered:
         pages = draw_cover(
             rows,
             sheet=context.choices.sheet,
