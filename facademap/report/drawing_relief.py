@@ -11,10 +11,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from facademap.relief.contours import step_that_reads
 from facademap.relief.section import Section
 from facademap.report.page import Page
 from facademap.report.relief_picture import depth_colour, depth_words
 from facademap.report.sheet_layout import MARGIN, Sheets
+from facademap.units import M_PER_FT, M_PER_INCH
 from facademap.values import frozen_value
 
 __all__ = ["CutLine", "ReliefLayer", "draw_relief_legend", "draw_relief_lines", "section_sheets"]
@@ -198,7 +200,7 @@ def draw_relief_legend(page: Page, layer: ReliefLayer, zone: Box, *, inches: boo
 
 
 def _length(value_m: float, inches: bool) -> str:
-    return f"{value_m / 0.0254:.4g} in" if inches else f"{value_m * 1000:g} mm"
+    return f"{value_m / M_PER_INCH:.4g} in" if inches else f"{value_m * 1000:g} mm"
 
 
 def section_sheets(layer: ReliefLayer, sheets: Sheets, *, inches: bool) -> list[Page]:
@@ -291,8 +293,6 @@ def _draw_section(
 
 
 def _step(wide_m: float, inches: bool) -> float:
-    from facademap.relief.contours import step_that_reads
-
     return step_that_reads(max(wide_m, 0.002), most=5, inches=inches)
 
 
@@ -311,7 +311,7 @@ def _runs(known: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
 
 def _marks_along(page: Page, place: tuple[float, float, float, float], inches: bool) -> None:
     x, y, length, along = place
-    unit = 0.3048 if inches else 1.0
+    unit = M_PER_FT if inches else 1.0
     step = next((s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0) if length / unit / s <= 10), 20.0)
     for n in range(int(length / unit / step) + 1):
         at = x + n * step * unit * along

@@ -7,6 +7,7 @@ import io
 import re
 import shutil
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -312,6 +313,44 @@ def test_the_limit_that_is_drawn_is_that_of_the_criterion(limit: float, inches: 
         assert (" in" in limit_said(changed, settings)) == inches
         told = f"{scale:g} : 1" if scale >= 1 else f"1 : {1 / scale:g}"
         assert f"at {told}." in drawing.legend
+
+
+@pytest.mark.parametrize(
+    ("name", "fill", "axis_end"),
+    [
+        ("cut-out square", "#f2ede2", max),
+        ("face flush", "#f2ede2", max),
+        ("even depth", "#ffffff", min),
+        ("joint widths", "#f2ede2", None),
+    ],
+)
+def test_what_passes_lies_within_the_limit_drawn_and_what_is_redone_beyond(
+    name: str, fill: str, axis_end: Callable[..., float] | None
+) -> None:
+    drawing = picture_of(load_criteria(None).named(name), load_profile("metric"), source="us")
+    assert drawing is not None
+    limits = [m.segments[..., 1] for m in drawing.page.marks if m.layer == LIMIT_LAYER]
+    middle = drawing.page.width_mm * 0.66
+    filled = [
+        np.asarray(m.rings[0])
+        for m in drawing.page.marks
+        if isinstance(m, Rings) and m.fill == fill
+    ]
+    for good, heights in zip((True, False), limits, strict=True):
+        own = [r for r in filled if (r[:, 0].max() < middle) == good and len(r) == 4]
+        # of a joint the lower corners of the piece, else the end that leans on the limit
+        ends = [r[:2, 1] for r in own] if axis_end is None else [axis_end(r[:, 1]) for r in own]
+        within = [bool(heights.min() - 1e-9 <= y <= heights.max() + 1e-9) for y in np.ravel(ends)]
+        assert all(within) == good, (name, good, ends, heights)
+
+
+def test_a_limit_is_told_in_its_own_unit() -> None:
+    packaged, metric = load_criteria(None), load_profile("metric")
+    square = replace(packaged.named("cut-out square"), limit=0.0025)
+    assert limit_said(square, metric) == "2.5 mm"
+    # 2.5 mm are 6.3 of 64 parts of an inch: told as 6, which is not wider
+    assert limit_said(square, load_profile("inch")) == "3/32 in"
+    assert limit_said(replace(packaged.named("full bed"), limit=0.95), metric) == "95 %"
 
 
 @pytest.mark.parametrize(("widths", "least"), [(2.5, 0.02), (2, 0.025), (2.5, 0.031)])

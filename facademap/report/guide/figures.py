@@ -35,7 +35,12 @@ from facademap.tables import TREATMENTS, is_missing
 from facademap.treatment import Figure, Job, TreatmentValues
 from facademap.treatment.job import Kind
 from facademap.treatment.words import say
-from facademap.units import M_PER_INCH, format_inches, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
+from facademap.units import (
+    CUBIC_M_PER_CUBIC_FT,
+    format_inches,
+    kg_per_m3_from_lb_per_ft3,
+    kn_per_m2_from_psf,
+)
 from facademap.values import frozen_value
 
 __all__ = ["Wall", "figures_of", "shown_value"]
@@ -256,7 +261,7 @@ def _counts(wall: Wall) -> dict[str, Run]:
 
 def _stone_volume(volume_m3: float, *, inches: bool) -> str:
     """A volume of stone as people speak of it, to what the outlines can tell."""
-    return f"{volume_m3 / M_PER_INCH**3 / 1728:.3g} ft³" if inches else f"{volume_m3:.3g} m³"
+    return f"{volume_m3 / CUBIC_M_PER_CUBIC_FT:.3g} ft³" if inches else f"{volume_m3:.3g} m³"
 
 
 # ---------------------------------------------------------------- tables

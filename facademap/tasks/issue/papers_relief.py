@@ -22,6 +22,7 @@ from facademap.report.rows import rows_of
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of, sections_of
+from facademap.units import M_PER_INCH
 
 __all__ = ["make_relief_drawings"]
 
@@ -166,7 +167,7 @@ def _cuts(context: Context, row: Mapping[str, Any], panel: Panel, relief: Relief
 
 def _note(name: str, kept: KeptRelief, relief: Relief, inches: bool) -> str:
     sigma = float(np.median(relief.sigma_m[np.isfinite(relief.out_m)]))
-    unit, word = (0.0254, "in") if inches else (0.001, "mm")
+    unit, word = (M_PER_INCH, "in") if inches else (0.001, "mm")
     day = f" of {kept.taken_on}" if kept.taken_on else ""
     said = f" It was {kept.note}." if kept.note else ""
     return (
