@@ -36,7 +36,7 @@ from facademap.report.guide.criterion_pictures import (
 )
 from facademap.report.guide.figures import _typical_ticket
 from facademap.report.guide.whole_wall import draw_walls
-from facademap.report.page import Rings, Text
+from facademap.report.page import Disc, Rings, Text
 from facademap.report.setting_sheet import step_lines
 from facademap.store.project import Project
 from facademap.tasks.desk.papers import list_papers
@@ -342,6 +342,43 @@ def test_what_passes_lies_within_the_limit_drawn_and_what_is_redone_beyond(
         ends = [r[:2, 1] for r in own] if axis_end is None else [axis_end(r[:, 1]) for r in own]
         within = [bool(heights.min() - 1e-9 <= y <= heights.max() + 1e-9) for y in np.ravel(ends)]
         assert all(within) == good, (name, good, ends, heights)
+
+
+def test_a_scale_shows_on_which_side_of_the_limit_work_passes() -> None:
+    packaged, settings = load_criteria(None), load_profile("metric")
+    known = [c for c in packaged.criteria if c.kind != "seen"]
+    sides = {"at_least": 1.0, "at_most": -1.0}
+    met = set()
+    for criterion in known:
+        drawing = picture_of(criterion, settings, source="us")
+        assert drawing is not None
+        discs = [m for m in drawing.page.marks if isinstance(m, Disc)]
+        ats = [m.segments for m in drawing.page.marks if m.layer == LIMIT_LAYER]
+        if len(discs) != 2 or any(len(at) != 1 for at in ats):
+            continue
+        passing, redone = (
+            float(d.centres[0][0] - at[0, 0, 0]) for d, at in zip(discs, ats, strict=True)
+        )
+        side = sides[criterion.kind]
+        assert passing * side > 0 > redone * side, criterion.name
+        band = next(m for m in drawing.page.marks if isinstance(m, Rings) and m.fill == "#dfe9e1")
+        assert (band.rings[0][:, 0].mean() - ats[0][0, 0, 0]) * side > 0
+        met.add(criterion.kind)
+    assert met
+
+
+def test_what_is_raked_and_what_is_covered_pass_on_the_right_side() -> None:
+    raked = raking_picture(widths=2.5, least_m=0.02, inches=False, source="us")
+    lines = [m.segments[..., 1].min() for m in raked.page.marks if m.layer == LIMIT_LAYER]
+    mortar = [m.rings[0][-1][1] for m in raked.page.marks if isinstance(m, Rings) and m.fill == "#b9b3a8"]  # fmt: skip
+    assert mortar[0] <= lines[0]
+    assert mortar[1] > lines[1]
+    bed = picture_of(load_criteria(None).named("full bed"), load_profile("metric"), source="us")
+    assert bed is not None
+    bare = [len(m.centres) * np.pi * m.radius_mm**2 for m in bed.page.marks if isinstance(m, Disc)]
+    most = [float(np.ptp(m.segments[..., 0])) ** 2 for m in bed.page.marks if m.layer == LIMIT_LAYER]  # fmt: skip
+    assert bare[0] <= most[0]
+    assert bare[1] > most[1]
 
 
 def test_a_limit_is_told_in_its_own_unit() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import math
 import re
 import sys
 import xml.etree.ElementTree as ET
@@ -119,7 +120,15 @@ def test_each_sheet_is_a_drawing_file_to_scale(frames, sheet, scale):
     files = write_sheet_dxfs(content, pages, sheet=sheet, scale=scale)
     assert len(files) == sheets.columns * sheets.rows
     assert (len(files) > 1) == (scale is not None)
-    seen = {}
+    seen, centres, met = {}, [], set()
+    drawn = {
+        label: (weight, waiting, shape)
+        for g in content.groups
+        for label, weight, waiting, shape in zip(
+            g.labels, g.weights_mm, g.proposed, g.shapes, strict=True
+        )
+    }
+    spacings = {g.hatch.spacing_mm for g in content.groups}
     for page, data in zip(pages, files, strict=False):
         drawing = ezdxf.read(io.StringIO(data.decode()))
         audit = drawing.audit()
@@ -129,6 +138,19 @@ def test_each_sheet_is_a_drawing_file_to_scale(frames, sheet, scale):
         assert layout.dxf.paper_width == pytest.approx(page.width_mm, abs=0.01)
         (view,) = [v for v in layout.query("VIEWPORT") if v.dxf.layer == "VIEW"]
         assert view.dxf.view_height / view.dxf.height * 1000 == pytest.approx(sheets.scale)
+        centres.append(tuple(view.dxf.view_center_point)[:2])
+        for hatch in drawing.modelspace().query("HATCH"):
+            stroke = hatch.pattern.lines[0]
+            along = math.radians(stroke.angle)
+            apart = -math.sin(along) * stroke.offset[0] + math.cos(along) * stroke.offset[1]
+            paper_mm = apart * 1000 / sheets.scale
+            assert min(abs(paper_mm - s) for s in spacings) < 1e-6
+            met.add("hatch")
+        first = next(m for m in page.marks if isinstance(m, Text) and m.layer == "sheet" and m.anchor == "right")  # fmt: skip
+        text = next(t for t in layout.query("TEXT") if t.dxf.text == first.text)
+        assert max(text.dxf.insert.x, text.dxf.align_point.x) == pytest.approx(first.x_mm)
+        # capitals of our typeface are 1462 of 2048 high, as its file says
+        assert text.dxf.height == pytest.approx(first.size_pt * 25.4 / 72 * 1462 / 2048, rel=0.001)
         texts = {t.dxf.text for t in layout.query("TEXT")}
         assert texts >= {m.text for m in page.marks if isinstance(m, Text) and m.text.isascii()}
         pens = {e.dxf.lineweight for e in (*drawing.modelspace(), *layout)} - {-1, -2, -3}
@@ -142,6 +164,16 @@ def test_each_sheet_is_a_drawing_file_to_scale(frames, sheet, scale):
                 label = line.get_xdata("FACADEMAP")[0][1]
                 ring = shapely.Polygon([(x, y) for x, y, *_ in line.get_points()])
                 seen[label] = ring.area
+                weight, waiting, shape = drawn.get(label, (None, None, None))
+                if shape is not None and shape.geom_type == "Polygon":
+                    # no pen of the series is nearer than half a step
+                    assert 2**-0.26 <= line.dxf.lineweight / 100 / weight <= 2**0.26
+                    assert (line.dxf.linetype != "BYLAYER") == waiting
+                    met |= {"waiting" if waiting else "confirmed"}
+    corners = (sheets.window(0, sheets.rows - 1), sheets.window(sheets.columns - 1, 0))
+    for found, (u0, v0, u1, v1) in zip((centres[0], centres[-1]), corners, strict=True):
+        assert found == pytest.approx(((u0 + u1) / 2, (v0 + v1) / 2))
+    assert met >= {"hatch", "confirmed"}
     areas = {
         label: shape.area
         for group in content.groups

@@ -26,12 +26,15 @@ from facademap.errors import InputError
 from facademap.repair.work_hours import Hours
 from facademap.report.bill import write_bill
 from facademap.report.bill_progress import measure_progress
-from facademap.report.bill_visits import price_visits
+from facademap.report.bill_variations import variation_pages
+from facademap.report.bill_visits import price_visits, visit_pages
 from facademap.report.costs import cost_rows, read_rates
 from facademap.report.measures import Measures
+from facademap.report.page import Text
 from facademap.report.quantities import DIMENSIONS, MEASURES, measure_quantities
 from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
 from facademap.report.variations import (
+    Line,
     against_contract,
     read_contract,
     sum_agreed,
@@ -393,12 +396,41 @@ def test_the_workbook_says_which_sum_is_not_complete_and_prices_nothing_in_anoth
         project="p",
         rates=read_rates(RATES),
         dealings=replace(dealt(quantities), variations=varied),
+        say=Measures(inches=True),
     )
-    sheet = openpyxl.load_workbook(io.BytesIO(data), data_only=True)["Variations"]
+    book = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+    sheet = book["Variations"]
     rows = {r[0].value: r for r in sheet.iter_rows(min_row=4)}
     assert "Sum of agreed variations, NOT COMPLETE: 2 without an amount" in rows
     assert [c.value for c in rows["N-006"][10:14]] == [1, "nr", None, None]
-    assert rows["N-003"][12].value == 25
+    square_feet = 1 / 0.3048**2
+    assert rows["N-003"][10].value == pytest.approx(-40 * square_feet)
+    assert rows["N-003"][12].value == pytest.approx(25 / square_feet)
+    (line,) = [r for r in book["Contract"].iter_rows(min_row=5) if r[0].value == "clean"]
+    area = quantities.breakdown("repairs", "treatment").loc["clean", "area_net_m2"]
+    told = [area, -40.0, area, 40.0]
+    assert [c.value for c in line[3:7]] == pytest.approx([t * square_feet for t in told])
+
+
+def test_variations_on_paper_are_in_the_unit_of_the_office(quantities):
+    """By the international foot: 40 m2 are 430.56 ft2, and 25 a square metre is 2.32 a square foot."""
+    area = {m.name: m for m in MEASURES}["area_net_m2"]
+    lines = [
+        Line(treatment="clean", measure=area, contract=10.0, agreed=0.0, now=10.3),
+        Line(treatment="re-fix", measure=area, contract=7.0, agreed=0.0, now=7.0001),
+    ]
+    (page,) = variation_pages(
+        value_variations(VARIED, read_rates(RATES)),
+        lines,
+        dealt(quantities).contract,
+        project="x",
+        paper="A4",
+        say=Measures(inches=True),
+    )
+    texts = [m.text for m in page.marks if isinstance(m, Text)]
+    assert {"-430.56", "2.32", "-1,000.00"} <= set(texts)
+    assert texts[texts.index("Clean, face area net") + 5] == "+3.23"
+    assert texts[texts.index("Re-fix, face area net") + 5] == "0"
 
 
 def test_a_variation_is_measured_by_figures_of_the_bill():
@@ -556,6 +588,15 @@ def test_repairs_on_one_stone_are_priced_as_one_visit(quantities):
         (part,) = price_visits([half], quantities, read_rates(RATES + asked))
         assert part.bare == ("repoint",)
         assert (part.price, part.taken_off, part.small) == (None, None, False)
+    late = "\n[hour]\nlow = 80\nlikely = 90\nhigh = 400\n"
+    assert price_visits([visit], quantities, read_rates(RATES + late))[0].small  # at the high end
+    told = replace(visit, saved=Hours(low_h=0.5, likely_h=1, high_h=1.5))
+    (page,) = visit_pages(
+        price_visits([told], quantities, read_rates(RATES + hour)), project="x", paper="A4"
+    )
+    texts = [m.text for m in page.marks if isinstance(m, Text)]
+    assert {"1.0 – 3.0", "0.5 – 1.5", "511.00", "360 to 850"} <= set(texts)
+    assert any(t.startswith("Setting up once saves 90.00   (40 to 150)") for t in texts)
     assert priced.taken_off == (80.0, 180.0, 300.0)
     assert priced.price == (400.0 - 80.0, 601.0 - 180.0, 1000.0 - 300.0)
     text = pypdfium2.PdfDocument(
