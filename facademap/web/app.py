@@ -22,6 +22,7 @@ from facademap.web import (
     campaign_api,
     described,
     gates_api,
+    health_api,
     languages_api,
     packed_api,
     pictures_api,
@@ -36,6 +37,7 @@ from facademap.web.costly import Tools
 from facademap.web.desk import Desk
 from facademap.web.guard import Access, Guard
 from facademap.web.jobs import Jobs
+from facademap.web.meter import Meter
 from facademap.web.sessions import Sessions
 from facademap.web.sign_in import SignIn
 from facademap.web.sign_in import routes as sign_in_routes
@@ -90,6 +92,7 @@ def make_app(
         Jobs(folder),
     )
 
+    meter = Meter()
     tools = Tools(
         folder=folder,
         reading=desk.reading,
@@ -157,6 +160,7 @@ def make_app(
         *training_api.routes(desk),
         *apart.routes(pool),
         *languages_api.routes(desk),
+        *health_api.routes(desk, jobs, meter),
         *pictures_api.routes(desk, pictures),
         *work_api.routes(desk, pool, jobs),
     ]
@@ -168,7 +172,13 @@ def make_app(
     }
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)
     app.state.desk, app.state.jobs = desk, jobs
-    return Guard(app, access, on_stop=desk.stop_waiting, ticket=sign_in.ticket if secret else None)
+    return Guard(
+        app,
+        access,
+        on_stop=desk.stop_waiting,
+        ticket=sign_in.ticket if secret else None,
+        meter=meter,
+    )
 
 
 def _cookie_name(desk: Desk, *, secure: bool) -> str:

@@ -59,6 +59,16 @@ class Desk:
             self._all_readers.append(found)
         return found
 
+    @property
+    def in_database(self) -> bool:
+        """Whether the rows lie in a database."""
+        return self._writer.in_database
+
+    @property
+    def known(self) -> int:
+        """Number of the newest change that is known, without looking."""
+        return self._seq
+
     def seq(self) -> int:
         """Number of the newest change, as far as known."""
         if time.monotonic() - self._looked_at > self._look_every_s:

@@ -11,6 +11,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from facademap.limits import limits_now
+from facademap.web.meter import Meter
 from facademap.web.sessions import Pass, Sessions
 
 __all__ = ["LONGEST_NAME", "SECURITY_HEADERS", "Access", "Guard", "author_of"]
@@ -41,6 +42,7 @@ FORM_TYPE = "application/x-www-form-urlencoded"
 LONGEST_NAME = 80
 _OPEN_PATHS = frozenset(
     {"/", "/enter", "/favicon.ico", "/manifest.webmanifest", "/pages.css", "/service.js"}
+    | {"/health", "/metrics"}  # how the server does, for programs that watch it
 )
 _OPEN_FOLDERS = ("/built/",)
 #: Pages of our own that work without a script send forms; everybody who may read may also leave.
@@ -140,8 +142,10 @@ class Guard:
         *,
         on_stop: Callable[[], None] = lambda: None,
         ticket: Callable[[], str] | None = None,
+        meter: Meter | None = None,
     ) -> None:
         self._app, self._access, self.on_stop, self.ticket = app, access, on_stop, ticket
+        self._meter = meter or Meter()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer, or refuse."""
@@ -149,6 +153,9 @@ class Guard:
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
             return
+        await self._meter.counted(scope, send, lambda heard: self._answer(scope, receive, heard))
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}
         refusal = self._refusal(scope, headers)
         if refusal:

@@ -645,9 +645,15 @@ def test_two_servers_over_one_project_hear_of_each_other_and_survive_the_databas
         assert away.status_code >= 400
         assert "Traceback" not in away.text
         assert "database desks" in away.text
+        ill = two.get("/health")
+        assert ill.status_code == 503
+        assert ill.json()["status"] == "failing"
+        assert "desks" not in ill.text
+        assert "facademap_store_up 0" in two.get("/metrics").text
         cluster.start()
         assert draw(two, "C-002").status_code == 200
         assert one.get("/api/rows/conditions/C-002").json()["rev"] == 1
+        assert one.get("/health").json() == {"status": "ok", "store": "database", "problem": ""}
 
 
 def slowness() -> float:

@@ -104,6 +104,33 @@ def test_a_body_too_large_is_refused(client: TestClient) -> None:
     )
 
 
+def test_who_watches_a_server_is_told_how_it_does_and_nothing_else(folder: Path) -> None:
+    """Read by the reference parser of the exposition format (prometheus_client)."""
+    from prometheus_client.parser import text_string_to_metric_families
+
+    app = make_app(folder, host="0.0.0.0", secret="cleft-quarry-73")
+    with TestClient(app, base_url="http://10.0.0.4:8471") as client:
+        assert client.get("/api/project").status_code == 401
+        assert client.get("/health").json() == {"status": "ok", "store": "file", "problem": ""}
+        assert client.get("/health", headers={"host": "evil.example"}).status_code == 421
+        answer = client.get("/metrics")
+        assert answer.headers["content-type"].startswith("text/plain; version=0.0.4")
+        told = {
+            (s.name, *s.labels.values()): s.value
+            for family in text_string_to_metric_families(answer.text)
+            for s in family.samples
+        }
+        assert told["facademap_store_up",] == 1
+        assert told["facademap_requests_total", "GET", "4xx"] == 2
+        assert told["facademap_requests_total", "GET", "2xx"] == 1
+        assert told["facademap_requests_open",] == 1
+        assert told["facademap_request_seconds_bucket", "+Inf"] == 3
+        assert told["facademap_last_change",] >= 1
+        assert told["facademap_memory_bytes",] > 1e6
+        for secret in ("cleft-quarry", folder.name, str(folder), "ann"):
+            assert secret not in answer.text
+
+
 @pytest.mark.parametrize(
     "address",
     [
