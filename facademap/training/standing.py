@@ -91,6 +91,9 @@ class Standing:
         return not self.wanting
 
 
+_A = {"trainee": "a trainee", "assessor": "an assessor"}
+
+
 def person_of(book: Book, label: str, *, role: str | None = None) -> str:
     """A label that stands in the book.
 
@@ -106,7 +109,7 @@ def person_of(book: Book, label: str, *, role: str | None = None) -> str:
         )
     if role and known[label] != role:
         raise InputError(
-            f"{label} is a {known[label]}, not a {role}", f"Give the label of a {role}."
+            f"{label} is {_A[known[label]]}, not {_A[role]}", f"Give the label of {_A[role]}."
         )
     return label
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ from facademap.tasks.yard.orders import (
     decide_sample,
     order_stone,
     orders_of,
+    take_delivery,
     take_sample,
 )
 from facademap.web.answers import names_of, number_of, text_of, threaded
@@ -137,11 +139,18 @@ def _met(folder: Path, body: Any, who: str) -> Any:
     if not body.get("content"):
         return meet_consent(folder, _name(body), who=who, **told)
     # no letter and no report is a picture: it comes as a file does, and is kept as one from the shell
+    with _sent_file(body) as path:
+        return meet_consent(folder, _name(body), who=who, file=path, **told)
+
+
+@contextlib.contextmanager
+def _sent_file(body: Any) -> Iterator[Path]:
+    """The file of a request, under its own name."""
     sent = text_of(body, "file", most=400).replace("\\", "/").rsplit("/", 1)[-1]
     with temporary_folder() as kept:
         path = kept / f"{file_name(Path(sent).stem[:80])}{Path(sent).suffix[:8]}"
         write_whole(path, file_content(body))
-        return meet_consent(folder, _name(body), who=who, file=path, **told)
+        yield path
 
 
 def _trial(folder: Path, body: Any, who: str) -> Any:
@@ -248,6 +257,15 @@ def _ordered(folder: Path, body: Any, who: str) -> Any:
     )
 
 
+def _delivered(folder: Path, body: Any, who: str) -> Any:
+    if not body.get("content"):
+        raise InputError(
+            "no file of what came", "Send a table of blocks, as facademap add-blocks reads it."
+        )
+    with _sent_file(body) as path:
+        return take_delivery(folder, _name(body), path, who=who, **_texts(body, "on"))
+
+
 def _variation(folder: Path, body: Any, who: str) -> Any:
     told = _texts(body, "repair", "elevation", "treatment", "measure", "currency", "note")
     return raise_variation(
@@ -287,6 +305,7 @@ _ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
     "stone-test": _tested,
     "stone-decide": _sample_decided,
     "stone-order": _ordered,
+    "stone-delivery": _delivered,
     "variation": _variation,
     "variation-decide": _decide_variation,
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from facademap.store.project import Project
 from facademap.tasks.record.consents import list_consents
 from facademap.tasks.record.trials import make_trial
 from facademap.tasks.record.variations import list_variations
+from facademap.tasks.training.kept import read_kept
+from facademap.training import test_of as sealed_of
 
 
 @pytest.fixture(scope="module")
@@ -532,6 +535,41 @@ def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(
     page.context.close()
 
 
+def _assess_at_the_desk(page: Any, lead: Any, press: Any, folder: Path) -> None:
+    """Assessor and learner by labels, a test sealed, sat and passed, a certificate whose code verifies."""
+    for role in ("assessor", "trainee"):
+        press("Add a person")
+        lead.get_by_label("Role").select_option(role)
+        press("Add a person")
+        until(page, "!document.querySelector('form[aria-label=\"Add a person\"]')")
+    for name, how in (("Show the results", {}), ("Seal a test", {"Name of the test": "first", "What its holder can do": "joints", "Days between attempts": "0"})):  # fmt: skip
+        press(name)
+        for label, text in how.items():
+            lead.get_by_label(label).fill(text)
+        press(name)
+    lead.get_by_text("Test first, sealed").wait_for()
+    right = "".join(q.letter for q in sealed_of(read_kept(folder), "first").questions)
+    for name, answers in (("Enter answers", "-" * len(right)), ("Enter answers", right), ("Give a certificate", "")):  # fmt: skip
+        press(name)
+        form = lead.get_by_role("form", name=name)
+        form.get_by_label("Person").select_option("P01")
+        if answers:
+            form.get_by_label("Answers").fill(answers)
+        press(name)
+        until(page, f"!document.querySelector('form[aria-label=\"{name}\"]')")
+    given = lead.get_by_text("Certificate ", exact=False).filter(has_text="code").inner_text()
+    number, code = re.findall(r"Certificate (\S+), code (\S+),", given)[0]
+    for typed, said in ((code, "It holds until"), ("AAAA" * 5, "has this code")):
+        press("Verify a certificate")
+        lead.get_by_label("Number", exact=True).fill(number)
+        lead.get_by_label("Code", exact=True).fill(typed)
+        press("Verify a certificate")
+        lead.get_by_text(said).wait_for()
+    with page.expect_download() as kept:
+        press("Print, without the name")
+    assert Path(kept.value.path()).read_bytes().startswith(b"%PDF")
+
+
 def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_alone(
     chromium: Any, server: Server, folder: Path
 ) -> None:
@@ -574,6 +612,7 @@ def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_a
     lead.get_by_label("Hours", exact=True).fill("2")
     press("Enter a session")
     lead.get_by_text("lecture: Lime (2 h)").wait_for()
+    _assess_at_the_desk(page, lead, press, folder)
     press("Enter a condition")
     lead.get_by_text("A mock-up is approved on site.").wait_for()
     (row,) = list_consents(folder)

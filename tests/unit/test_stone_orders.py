@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -136,3 +137,43 @@ def test_bad_input_is_one_line_and_enters_nothing(
     stone = stone_of(folder)
     assert said in run(folder, *[w.replace("STONE", stone) for w in words], code=2)
     assert list_orders(folder) == []
+
+
+def test_the_desk_carries_an_enquiry_to_blocks_in_the_yard(folder: Path) -> None:
+    from base64 import b64encode
+
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    stone = stone_of(folder)
+
+    def act(step: str, *, status: int = 200, **body: Any) -> str:
+        answer = desk.post(f"/api/campaign/stone-{step}", json={"id": "A-001", **body})
+        assert answer.status_code == status, answer.text
+        return answer.text
+
+    def table(stone: str, name: str = "Q-1") -> dict[str, str]:
+        text = f"id,stone_type,length_mm,height_mm,depth_mm\n{name},{stone},600,400,300\n"
+        return {"file": "C:\\came in.csv", "content": b64encode(text.encode()).decode()}
+
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as desk:
+        act("ask", stone_type=stone, supplier="North quarry")
+        act("sample")
+        assert "is sample here" in act("delivery", status=400, **table(stone))
+        act("test", test="Strength", value="58 MPa", by="L", tested="pass")
+        act("decide", result="approved", by="K")
+        act("order", by="K", volume_m3=1.2)
+        assert "no file" in act("delivery", status=400)
+        assert "is granite" in act("delivery", status=400, **table("granite"))
+        refused = act("delivery", status=400, **{**table(stone), "content": b64encode(b"\0\1").decode()})  # fmt: skip
+        assert "/tmp" not in refused
+        (row,) = list_orders(folder)
+        assert (row["state"], row["blocks"]) == ("ordered", [])
+        act("delivery", **table(stone), on="2026-11-02")
+        assert "is delivered" in act("delivery", status=400, **table(stone, "Q-2"))
+    (row,) = list_orders(folder)
+    assert (row["state"], row["blocks"], row["delivered_on"]) == ("delivered", ["Q-1"], "2026-11-02")  # fmt: skip
+    with Project.open(folder) as project:
+        assert project.row("blocks", "Q-1")["acceptance"] == "to test"
+        assert len(project.read("blocks")) == 1

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -16,6 +17,7 @@ from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.tasks.record.work import fix_standard
 from facademap.tasks.training import record
+from facademap.tasks.training.assessors import give_key
 from facademap.tasks.training.kept import read_kept, read_names
 from facademap.tasks.training.papers import certificate_paper, programme_papers, report_papers
 from facademap.training import choose_spare_stone, why_not
@@ -249,13 +251,19 @@ def test_a_test_that_cannot_be_is_not_sealed(folder: Path, tmp_path: Path, line:
     assert len(list(read_kept(folder).of("test"))) == 1
 
 
-def test_the_desk_shows_a_training_by_labels_and_reviewers_nothing(folder: Path) -> None:
+def test_the_desk_shows_attendance_to_the_team_results_to_assessors_and_reviewers_nothing(
+    folder: Path,
+) -> None:
+    """Those who are assessed know the secret of the team: what anybody reached opens with an assessor's key alone."""
     from starlette.testclient import TestClient
 
     from facademap.web.app import make_app
 
     secret, host = "a long enough secret", "http://10.0.0.4:8471"
     app = make_app(folder, host="0.0.0.0", secret=secret)
+    key_of_a01 = give_key(folder, "A01")
+    (mode,) = {stat.S_IMODE(p.stat().st_mode) for p in (folder / "training").glob("*.json*")}
+    assert mode == 0o600
     with TestClient(app, base_url=host) as team:
         team.post("/enter", json={"secret": secret, "name": "A. Mason"})
         session = {"title": "Lime", "kind": "lecture", "hours": 2, "present": ["P01"]}
@@ -266,22 +274,81 @@ def test_the_desk_shows_a_training_by_labels_and_reviewers_nothing(folder: Path)
         record.sit(folder, TEST, "P01", key(folder, wrong=6), assessor="A01")
         assert team.post("/api/training/person", json={}).json()["row"]["label"] == "P02"
         told = team.get("/api/training")
-        assert "Bo Bed" not in told.text
-        assert "Ada" not in told.text
         shown = told.json()["training"]
+        assert shown["asks_key"] is True
         assert [s["present"] for s in shown["sessions"]] == [["P01"]]
-        (test,) = shown["tests"]
+        assert len(shown["programme"]["questions"]) > 5
+        assert [t["pass_share"] for t in shown["tests"]] == [0.8]
+        assert "standings" not in told.text
+        assert 'share":0.6' not in told.text
+        before = len(read_kept(folder).entries)
+        for step in ("results", "seal", "sit", "exercise", "work", "appeal", "decide", "certify", "certificate", "withdraw", "standard"):  # fmt: skip
+            for by, given in (("A01", ""), ("A01", "AAAA-AAAA-AAAA-AAAA-AAAA"), ("A02", key_of_a01), ("P01", key_of_a01), ("A01", "ä")):  # fmt: skip
+                body = {"by": by, "key": given, "test": TEST, "person": "P02", "answers": key(folder), "number": "2026-001"}  # fmt: skip
+                answer = team.post(f"/api/training/{step}", json=body)
+                assert answer.status_code == 400, (step, by)
+                assert "open no results" in answer.text
+        assert len(read_kept(folder).entries) == before
+        old = give_key(folder, "A01")
+        assert team.post("/api/training/results", json={"by": "A01", "key": key_of_a01}).status_code == 400  # fmt: skip
+        found = team.post("/api/training/results", json={"by": "A01", "key": old.lower()})
+        for name in ("Bo Bed", "Ada"):
+            assert name not in told.text + found.text
+        (test,) = found.json()["results"]["tests"]
         stands = {s["person"]: s for s in test["standings"]}
         assert (stands["P01"]["may_sit"], stands["P02"]["may_sit"]) == (False, True)
         assert "at the earliest" in stands["P01"]["why_not"]
         assert len(stands["P01"]["sittings"]) == 1
-        assert shown["certificates"] == []
-        assert shown["programme"]["questions"] > 5
         asked = [q.text for q in sealed_of(read_kept(folder), TEST).questions]
         assert asked
-        assert not [a for a in asked if a in told.text]
+        assert not [a for a in asked if a in told.text + found.text]
         link = team.post("/api/reviewer-links", json={"name": "P. Lanner"}).json()
         with TestClient(app, base_url=host) as reviewer:
             reviewer.get(link["address"])
             assert reviewer.get("/api/training").json() == {"training": None}
-            assert reviewer.post("/api/training/session", json=session).status_code == 403
+            for step in ("session", "results", "verify"):
+                answer = reviewer.post(f"/api/training/{step}", json={**session, "by": "A01", "key": old})  # fmt: skip
+                assert answer.status_code == 403
+
+
+def test_the_desk_assesses_by_the_same_rules_as_the_shell(folder: Path) -> None:
+    from base64 import b64decode
+    from io import BytesIO
+
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as desk:
+
+        def act(step: str, *, status: int = 200, by: str = "A01", **body: Any) -> Any:
+            answer = desk.post(f"/api/training/{step}", json={"by": by, **body})
+            assert answer.status_code == status, answer.text
+            return answer.json()["row"] if status == 200 else answer.json()["error"]["problem"]
+
+        assert desk.get("/api/training").json()["training"]["asks_key"] is False
+        assert "not an assessor" in act("certify", status=400, by="P01", test=TEST, person="P01")
+        assert "not assessed" in act("certify", status=400, test=TEST, person="P01")
+        first = sealed_of(read_kept(folder), TEST).questions[0].id
+        for wrong in ({"attempts": 1.5}, {"attempts": 0}, {"pass_share": 1.2}, {"questions": ["x"]}, {"name": TEST}, {"standard": "none"}):  # fmt: skip
+            act("seal", status=400, **wrong)
+        act("seal", name="second", scope="joints", questions=[first], attempts=1, wait_days=0)
+        second = sealed_of(read_kept(folder), "second")
+        assert (second.attempts, len(second.questions), second.sealed_by) == (1, 1, "A01")
+        assert "answers" in act("sit", status=400, test="second", person="P01", answers="AB")
+        got = act("sit", test="second", person="P01", answers=second.questions[0].letter)
+        assert got["passed"] is True
+        assert "has passed" in act("sit", status=400, test="second", person="P01", answers="A")
+        made = act("certify", test="second", person="P01")
+        assert "holds certificate" in act("certify", status=400, test="second", person="P01")
+        sheet = act("certificate", number=made["number"])
+        text = PdfReader(BytesIO(b64decode(sheet["content"]))).pages[0].extract_text()
+        assert made["code"] in text
+        assert "Bo Bed" not in text
+        assert act("verify", number=made["number"], code=made["code"])["holds"] is True
+        assert act("verify", number=made["number"], code="AAAA" * 5)["genuine"] is False
+        act("withdraw", number=made["number"], reason="mixed up")
+        assert act("verify", number=made["number"], code=made["code"])["holds"] is False
+        act("standard")
+        act("seal", name="third", standard=desk.get("/api/training").json()["training"]["standards"][0])  # fmt: skip
+        assert sealed_of(read_kept(folder), "third").standard_seal

@@ -60,6 +60,21 @@ def person(project: Path, role: str, name: str, show: Show) -> None:
     show.result({"label": label, "role": role}, text=label)
 
 
+@command.command("key")
+@_PROJECT
+@click.argument("assessor")
+@command_options
+def key(project: Path, assessor: str, show: Show) -> None:
+    """Give ASSESSOR a key for the desk, in place of one given before; it is told once.
+
+    Where people sign in to the desk, results are shown and entered with it alone.
+    """
+    from facademap.tasks.training.assessors import give_key
+
+    given = give_key(project, assessor)
+    show.result({"assessor": assessor, "key": given}, text=f"key of {assessor}: {given}")
+
+
 @command.command("session")
 @_PROJECT
 @click.argument("title")

@@ -1,6 +1,6 @@
-"""Where a training is kept: the book by labels, the names apart from it, and the key of the office.
+"""Where a training is kept: the book by labels, the names apart from it, the key of the office, digests of keys of assessors.
 
-All three lie in PROJECT/training and can be read by their owner alone. They are no tables of the project, since whoever may look at
+All lie in PROJECT/training and can be read by their owner alone. They are no tables of the project, since whoever may look at
 the wall may not look at what people reached, and since the history of a table would keep names that were taken out.
 """
 
@@ -17,7 +17,17 @@ from facademap.errors import FileError, InputError
 from facademap.io.whole_files import STORE_NAME, open_hold, remove_file, write_whole
 from facademap.training import Book, read_book
 
-__all__ = ["FOLDER", "Names", "key_of", "opened", "read_kept", "read_names", "write_names"]
+__all__ = [
+    "FOLDER",
+    "Names",
+    "book_folder",
+    "key_of",
+    "opened",
+    "read_kept",
+    "read_names",
+    "text_kept",
+    "write_names",
+]
 
 FOLDER = "training"
 _BOOK, _NAMES, _KEY = f"{FOLDER}/book.jsonl", f"{FOLDER}/names.json", f"{FOLDER}/office.key"
@@ -28,8 +38,8 @@ Names = dict[str, dict[str, str]]
 
 def read_kept(folder: str | Path) -> Book:
     """The book of a project; empty where nobody was taught."""
-    path = _project(folder) / _BOOK
-    return read_book(_text(path), where=str(path)) if path.exists() else Book()
+    path = book_folder(folder) / _BOOK
+    return read_book(text_kept(path), where=str(path)) if path.exists() else Book()
 
 
 @contextlib.contextmanager
@@ -41,7 +51,7 @@ def opened(folder: str | Path) -> Iterator[list[Book]]:
     list of one Book
         What it holds at the end of the body is kept.
     """
-    project = _project(folder)
+    project = book_folder(folder)
     with _held(project):
         book = [read_kept(project)]
         before = book[0].head
@@ -52,11 +62,11 @@ def opened(folder: str | Path) -> Iterator[list[Book]]:
 
 def read_names(folder: str | Path) -> Names:
     """Names by label; empty where none are kept or all were removed."""
-    path = _project(folder) / _NAMES
+    path = book_folder(folder) / _NAMES
     if not path.exists():
         return {}
     try:
-        kept: Any = json.loads(_text(path))
+        kept: Any = json.loads(text_kept(path))
         return {str(k): {"name": str(v["name"]), "salt": str(v["salt"])} for k, v in kept.items()}
     except (ValueError, KeyError, TypeError, AttributeError):
         raise FileError(
@@ -66,7 +76,7 @@ def read_names(folder: str | Path) -> Names:
 
 def write_names(folder: str | Path, names: Names) -> None:
     """Keep names; with none the file goes."""
-    project = _project(folder)
+    project = book_folder(folder)
     if names:
         write_whole(
             _NAMES, json.dumps(names, ensure_ascii=False, indent=1), inside=project, private=True
@@ -83,7 +93,7 @@ def key_of(folder: str | Path, *, make: bool) -> bytes:
     InputError
         There is none, and none is to be made.
     """
-    project = _project(folder)
+    project = book_folder(folder)
     path = project / _KEY
     if not path.exists():
         if not make:
@@ -93,12 +103,13 @@ def key_of(folder: str | Path, *, make: bool) -> bytes:
             )
         write_whole(_KEY, secrets.token_hex(32), inside=project, private=True)
     try:
-        return bytes.fromhex(_text(path).strip())
+        return bytes.fromhex(text_kept(path).strip())
     except ValueError:
         raise FileError(f"{path}: is no key", "Put back a copy of the key.") from None
 
 
-def _project(folder: str | Path) -> Path:
+def book_folder(folder: str | Path) -> Path:
+    """Folder of the project in which the training is kept."""
     path = Path(folder)
     path = path.parent if path.name == STORE_NAME else path
     if not (path / STORE_NAME).is_file():
@@ -106,7 +117,8 @@ def _project(folder: str | Path) -> Path:
     return path
 
 
-def _text(path: Path) -> str:
+def text_kept(path: Path) -> str:
+    """Text of one of its files, which is no link and no larger than it can be."""
     if path.is_symlink() or not path.is_file() or path.stat().st_size > _LARGEST:
         raise FileError(f"{path}: is no plain file of a training", "Put back a copy.")
     try:

@@ -13,11 +13,38 @@ from facademap.tasks.training.programme import programme_of
 from facademap.tasks.training.record import SESSIONS, criteria_seal_of
 from facademap.training import Book, Exercise, SealedTest, need_sitting, standing_of, test_of
 
-__all__ = ["training_overview"]
+__all__ = ["training_overview", "training_results"]
 
 
 def training_overview(project: Project) -> dict[str, Any]:
-    """Programme, people by labels, sessions, where each stands in each test, and certificates.
+    """Programme, people by labels, sessions, and what was sealed; of what anybody reached, nothing.
+
+    Parameters
+    ----------
+    project : Project
+
+    Returns
+    -------
+    dict
+        No name of a person, no answer and no result stands in it.
+    """
+    book, programme = read_kept(project.folder), programme_of(project)
+    return {
+        "programme": {
+            "questions": [q.id for q in programme.questions],
+            "exercises": [_exercise(e) for e in programme.exercises],
+            "spare": [_exercise(e) for e in programme.spare],
+            "kinds": list(SESSIONS),
+        },
+        "people": [{k: e.body[k] for k in ("label", "role")} for e in book.of("person")],
+        "sessions": [dict(e.body) for e in book.of("session")],
+        "tests": [_test(project, book, str(e.body["test"]["name"])) for e in book.of("test")],
+        "standards": sorted(project.setting("standards", {}) or {}),
+    }
+
+
+def training_results(project: Project) -> dict[str, Any]:
+    """Where each stands in each test, appeals and certificates: for who may see them, by labels.
 
     Parameters
     ----------
@@ -28,19 +55,17 @@ def training_overview(project: Project) -> dict[str, Any]:
     dict
         No name of a person and no answer to a question stands in it.
     """
-    book, programme = read_kept(project.folder), programme_of(project)
+    book = read_kept(project.folder)
+    decided = {d.body["appeal"]: d.body["outcome"] for d in book.of("decision")}
     return {
-        "programme": {
-            "questions": len(programme.questions),
-            "exercises": [_exercise(e) for e in programme.exercises],
-            "spare": [_exercise(e) for e in programme.spare],
-            "kinds": list(SESSIONS),
-        },
-        "people": [{k: e.body[k] for k in ("label", "role")} for e in book.of("person")],
-        "sessions": [dict(e.body) for e in book.of("session")],
-        "tests": [
-            _test(project, book, test_of(book, str(e.body["test"]["name"])))
-            for e in book.of("test")
+        "tests": [_results(project, book, str(e.body["test"]["name"])) for e in book.of("test")],
+        "appeals": [
+            {
+                "number": e.number,
+                "outcome": decided.get(e.number, ""),
+                **{k: e.body[k] for k in ("sitting", "test", "person", "ground", "on")},
+            }
+            for e in book.of("appeal")
         ],
         "certificates": _certificates(book),
     }
@@ -50,24 +75,37 @@ def _exercise(exercise: Exercise) -> dict[str, Any]:
     return {n: getattr(exercise, n) for n in ("id", "what", "where", "why")}
 
 
-def _test(project: Project, book: Book, test: SealedTest) -> dict[str, Any]:
-    told: dict[str, Any] = {
-        "name": test.name,
-        "sealed_on": test.sealed_on.isoformat(),
-        "pass_share": test.pass_share,
-        "standings": [],
-        "fault": "",
-    }
+def _test(project: Project, book: Book, name: str) -> dict[str, Any]:
+    told: dict[str, Any] = {"name": name, "fault": ""}
     try:
+        test = test_of(book, name)
+        told |= {
+            "sealed_on": test.sealed_on.isoformat(),
+            "sealed_by": test.sealed_by,
+            "seal": test.seal,
+            "questions": [q.id for q in test.questions],
+            **{k: getattr(test, k) for k in ("scope", "pass_share", "standard", *_ASKED)},
+        }
+        criteria_seal_of(project.folder, test)
+    except FacademapError as fault:  # the test or its standard was changed after it was sealed
+        told["fault"] = f"{fault.problem}. {fault.remedy}"
+    return told
+
+
+_ASKED = ("attendance_share", "exercises", "attempts", "wait_days", "appeal_days", "validity_months")  # fmt: skip
+
+
+def _results(project: Project, book: Book, name: str) -> dict[str, Any]:
+    told: dict[str, Any] = {"name": name, "standings": [], "fault": ""}
+    try:
+        test = test_of(book, name)
         seal = criteria_seal_of(project.folder, test)
         told["standings"] = [
             _standing(book, test, str(e.body["label"]), seal)
             for e in book.of("person")
             if e.body["role"] == "trainee"
         ]
-    except (
-        FacademapError
-    ) as fault:  # a criterion was changed after it was sealed: nobody stands anywhere
+    except FacademapError as fault:  # nobody stands anywhere by what was changed
         told["fault"] = f"{fault.problem}. {fault.remedy}"
     return told
 
@@ -84,7 +122,14 @@ def _standing(book: Book, test: SealedTest, person: str, seal: str) -> dict[str,
         "attended": standing.sessions[0],
         "exercises": standing.exercises,
         "sittings": [
-            {"on": s.on.isoformat(), "share": s.share, "passed": s.passed, "void": s.void}
+            {
+                "number": s.number,
+                "on": s.on.isoformat(),
+                "share": s.share,
+                "passed": s.passed,
+                "missed": list(s.missed_critical),
+                "void": s.void,
+            }
             for s in standing.sittings
         ],
         "passed": standing.passed,

@@ -159,7 +159,12 @@ def judge_exercise(
 
 
 def seal_test(
-    folder: str | Path, path: Path | None, *, by: str, today: dt.date | None = None
+    folder: str | Path,
+    path: Path | None = None,
+    *,
+    by: str,
+    given: Mapping[str, Any] | None = None,
+    today: dt.date | None = None,
 ) -> SealedTest:
     """Seal questions, criteria and passing standard, from today on; they cannot be changed after.
 
@@ -170,8 +175,12 @@ def seal_test(
         A TOML text with ``[test]``; packaged values without it.
     by : str
         Label of an assessor.
+    given : mapping, optional
+        What stands under ``[test]``, where there is no file.
     """
-    given = {} if path is None else _read_test(path)
+    if path is not None:
+        given = parse_toml(read_own(path), where=str(path)).get("test", {})
+    given = {} if given is None else _checked_test(given, where=str(path or "the test"))
     with Project.open(folder, read_only=True) as project:
         questions = questions_of(project)
         wanted = given.get("questions")
@@ -217,20 +226,19 @@ def seal_test(
     return test
 
 
-def _read_test(path: Path) -> Mapping[str, Any]:
-    """What a file says of a test, each entry of its kind."""
-    given = parse_toml(read_own(path), where=str(path)).get("test", {})
+def _checked_test(given: Any, *, where: str) -> Mapping[str, Any]:
+    """What is said of a test, each entry of its kind."""
     unknown = set(given) - set(_TEST_KEYS) if isinstance(given, Mapping) else {"test"}
     if unknown or not given:
         raise InputError(
-            f"{path}: no [test], or unknown {', '.join(sorted(unknown))}",
+            f"{where}: no [test], or unknown {', '.join(sorted(unknown))}",
             f"Begin with [test] and use {', '.join(sorted(_TEST_KEYS))}.",
         )
     for name, value in given.items():
         wrong = not isinstance(value, _TEST_KEYS[name]) or isinstance(value, bool)
         if wrong or (name == "questions" and not all(isinstance(q, str) for q in value)):
             raise InputError(
-                f"{path}: {name} is {str(value)[:40]!r}",
+                f"{where}: {name} is {str(value)[:40]!r}",
                 "Give texts in quotes, numbers without, and questions as a list of their ids.",
             )
     return given

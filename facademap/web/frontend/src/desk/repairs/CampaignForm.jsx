@@ -9,11 +9,13 @@ import { t } from "../words/texts.js";
 const DAY = 10;
 export const today = () => new Date().toISOString().slice(0, DAY);
 
-/** Send an act; whether it was done, and why not where it was not. */
+/**
+ * Send an act; what came of it, and why not where it was not done.
+ * @returns {Promise<any>}
+ */
 export async function act(step, body, root = "/api/campaign") {
   try {
-    await ask(`${root}/${step}`, { method: "POST", body: { ...body, who: who.value } });
-    return true;
+    return await ask(`${root}/${step}`, { method: "POST", body: { ...body, who: who.value } });
   } catch (error) {
     const text = error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server");
     notice.value = { text, bad: true };

@@ -1,8 +1,9 @@
 // Stone that no block of the yard can serve: asked for, sampled, tested, decided on, ordered.
 import { rowsOf } from "../data/data.js";
+import { base64Of } from "../data/jobs.js";
 import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
-import { Ask, Decide, Form, today, WhoAndWhen } from "./CampaignForm.jsx";
+import { Ask, Decide, Enclose, Form, today, WhoAndWhen } from "./CampaignForm.jsx";
 
 const LITRES = 1000;
 
@@ -81,7 +82,31 @@ function Next({ row, run }) {
         )}
       </Form>
     );
-  return row.state === "ordered" ? <p class="aside">{t("lead.stone.delivery")}</p> : null;
+  if (row.state === "ordered")
+    return (
+      <Form
+        title={t("lead.stone.delivered")}
+        begin={{ on: today() }}
+        send={async (form) => {
+          const content = form.delivery ? await base64Of(form.delivery) : "";
+          return run("stone-delivery", {
+            id: row.id,
+            on: form.on,
+            file: form.delivery?.name ?? "",
+            content,
+          });
+        }}
+      >
+        {(form, set) => (
+          <>
+            <p class="aside">{t("lead.stone.delivery")}</p>
+            <Enclose name="delivery" form={form} set={set} />
+            <Ask name="on" form={form} set={set} type="date" wanted />
+          </>
+        )}
+      </Form>
+    );
+  return null;
 }
 
 /** @param {{ orders: any[], run: (step: string, body: any) => Promise<boolean> }} props */

@@ -1,18 +1,17 @@
-// The training of this wall, by labels: programme, attendance, who may be assessed, results, certificates.
+// The training of this wall, by labels: programme, attendance, what was sealed; certificates are verified here.
 import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
 import { isReviewer } from "../data/reviewer.js";
 import { t } from "../words/texts.js";
+import { Assessing, percent } from "./Assessing.jsx";
 import { Ask, act, Form, Several, today } from "./CampaignForm.jsx";
-
-const percent = (/** @type {number} */ share) => `${Math.round(share * 100)} %`;
 
 /** @param {{ programme: any }} props */
 function Programme({ programme }) {
   return (
     <>
       <h4>{t("lead.programme")}</h4>
-      <p>{t("lead.programme.questions", { n: programme.questions })}</p>
+      <p>{t("lead.programme.questions", { n: programme.questions.length })}</p>
       <ul class="plain-list">
         {[...programme.exercises, ...programme.spare].map((e) => (
           <li key={e.id + e.what}>
@@ -24,8 +23,9 @@ function Programme({ programme }) {
   );
 }
 
-/** @param {{ test: any }} props */
+/** What was sealed. @param {{ test: any }} props */
 function Test({ test }) {
+  if (!test.sealed_on) return <p class="warn bad">{test.fault}</p>;
   return (
     <>
       <h4>
@@ -35,32 +35,50 @@ function Test({ test }) {
           share: percent(test.pass_share),
         })}
       </h4>
+      <p class="aside">
+        {t("lead.asked", {
+          n: test.questions.length,
+          attempts: test.attempts,
+          wait: test.wait_days,
+          by: test.sealed_by,
+          seal: test.seal,
+        })}
+        {test.standard && `; ${t("lead.asked.work", { standard: test.standard })}`}
+      </p>
       {test.fault && <p class="warn bad">{test.fault}</p>}
-      {test.standings.length > 0 && (
-        <table class="plain">
-          <caption class="visually-hidden">{test.name}</caption>
-          <thead>
-            <tr>
-              <th scope="col">{t("lead.person")}</th>
-              <th scope="col">{t("lead.attempts")}</th>
-              <th scope="col">{t("lead.stands")}</th>
-            </tr>
-          </thead>
-          <tbody>
-            {test.standings.map((/** @type {any} */ s) => (
-              <tr key={s.person}>
-                <th scope="row">{s.person}</th>
-                <td>
-                  {s.sittings.map((/** @type {any} */ a) => percent(a.share)).join(", ") || "–"}
-                </td>
-                <td>
-                  {s.passed ? t("lead.reached") : s.wanting.join("; ")}
-                  <p class="aside">{s.may_sit ? t("lead.may") : s.why_not}</p>
-                </td>
-              </tr>
-            ))}
-          </tbody>
-        </table>
+    </>
+  );
+}
+
+/** Whether a certificate that somebody shows holds. @param {{ run: (step: string, body: any) => Promise<any> }} props */
+function Verify({ run }) {
+  const [said, say] = useState(/** @type {any} */ (null));
+  return (
+    <>
+      <Form
+        title={t("lead.verify")}
+        send={async (form) => {
+          say(null);
+          const done = await run("verify", form);
+          if (done) say(done.row);
+          return Boolean(done);
+        }}
+      >
+        {(form, set) => (
+          <>
+            <Ask name="number" form={form} set={set} wanted />
+            <Ask name="code" form={form} set={set} wanted />
+          </>
+        )}
+      </Form>
+      {said && (
+        <p role="status" class={said.holds ? "all-well" : "warn"}>
+          {said.holds
+            ? t("lead.genuine", { scope: said.scope, until: said.valid_until })
+            : said.genuine
+              ? t("lead.genuine.not", { why: said.why })
+              : t("lead.genuine.none")}
+        </p>
       )}
     </>
   );
@@ -82,9 +100,11 @@ export function Training() {
     if (done) await load();
     return done;
   };
-  const labels = told.people
-    .filter((/** @type {any} */ p) => p.role === "trainee")
-    .map((/** @type {any} */ p) => p.label);
+  const of = (/** @type {string} */ role) =>
+    told.people
+      .filter((/** @type {any} */ p) => p.role === role)
+      .map((/** @type {any} */ p) => p.label);
+  const labels = of("trainee");
   return (
     <details>
       <summary>
@@ -104,16 +124,19 @@ export function Training() {
       {told.tests.map((/** @type {any} */ test) => (
         <Test key={test.name} test={test} />
       ))}
-      {told.certificates.length > 0 && <h4>{t("lead.certificates")}</h4>}
-      <ul class="plain-list">
-        {told.certificates.map((/** @type {any} */ c) => (
-          <li key={c.number}>
-            <strong>{c.number}</strong> {c.person}, {c.test}: {c.state}, {c.valid_until}
-          </li>
-        ))}
-      </ul>
-      <Form title={t("lead.person.new")} send={() => run("person", {})}>
-        {() => <p>{t("lead.person.label")}</p>}
+      <Form
+        title={t("lead.person.new")}
+        begin={{ role: "trainee" }}
+        send={(form) => run("person", { role: form.role })}
+      >
+        {(form, set) => (
+          <>
+            <p>{t("lead.person.label")}</p>
+            {!told.asks_key && (
+              <Ask name="role" form={form} set={set} choices={["trainee", "assessor"]} />
+            )}
+          </>
+        )}
       </Form>
       <Form
         title={t("lead.session.new")}
@@ -130,6 +153,8 @@ export function Training() {
           </>
         )}
       </Form>
+      <Verify run={run} />
+      <Assessing told={told} assessors={of("assessor")} trainees={labels} reload={load} />
     </details>
   );
 }
