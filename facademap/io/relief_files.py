@@ -18,9 +18,18 @@ from facademap.io.whole_files import move_whole, scratch_folder
 from facademap.limits import hold_within
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["RELIEF_BANDS", "ReliefWriter", "control_of_relief", "open_relief_writer", "read_relief"]
+__all__ = [
+    "ORIGIN_BAND",
+    "RELIEF_BANDS",
+    "ReliefWriter",
+    "control_of_relief",
+    "open_relief_writer",
+    "read_relief",
+]
 
 RELIEF_BANDS = ("out of the wall frame, m", "standard deviation, m")
+#: Third band of a relief from photos and a scan.
+ORIGIN_BAND = "from: 1 photos, 2 scan"
 
 Floats = NDArray[np.float32]
 _CONTROL_TAG = "FACADEMAP_CONTROL_M"
@@ -33,12 +42,12 @@ class ReliefWriter:
     grid: PixelGrid
     _dataset: Any
 
-    def write_rows(self, row: int, out_m: Floats, sd_m: Floats) -> None:
-        """Write whole rows: metres out of the frame, and their standard deviation."""
+    def write_rows(self, row: int, *bands: Floats | NDArray[np.uint8]) -> None:
+        """Write whole rows of every band: metres out of the frame, their standard deviation."""
         from rasterio.windows import Window
 
-        window = Window(0, row, self.grid.width_px, out_m.shape[0])
-        self._dataset.write(np.stack([out_m, sd_m]), window=window)
+        window = Window(0, row, self.grid.width_px, bands[0].shape[0])
+        self._dataset.write(np.stack(bands).astype(np.float32, copy=False), window=window)
 
 
 @contextlib.contextmanager
@@ -47,7 +56,7 @@ def open_relief_writer(
     grid: PixelGrid,
     *,
     crs_wkt: str,
-    bands: tuple[str, str] = RELIEF_BANDS,
+    bands: tuple[str, ...] = RELIEF_BANDS,
     control_m: Mapping[str, Sequence[float]] | None = None,
 ) -> Iterator[ReliefWriter]:
     """Write a relief, or a difference of two; the target appears whole when the body ends without an error.
@@ -67,7 +76,7 @@ def open_relief_writer(
                 driver="GTiff",
                 width=grid.width_px,
                 height=grid.height_px,
-                count=2,
+                count=len(bands),
                 dtype="float32",
                 nodata=float("nan"),
                 crs=crs_wkt,

@@ -299,8 +299,14 @@ def write_survey(
     light: tuple[float, float, float] = (-0.5, 0.6, 0.7),
     quality: int = 95,
     over: int = 2,
+    noise: float = 1.5,
+    blur_px: float = 0.0,
+    exposure: float = 0.0,
 ) -> Path:
-    """Photos and ``control.csv`` of nine targets on sound stone and four check points; returns the control file."""
+    """Photos and ``control.csv`` of nine targets on sound stone and four check points; returns the control file.
+
+    ``blur_px`` is the lens's, before the noise of the sensor; each photo is exposed otherwise by up to a share ``exposure``.
+    """
     rng = np.random.default_rng(seed + 100)
     folder.mkdir(parents=True, exist_ok=True)
     width, height = wall.size_m
@@ -331,7 +337,14 @@ def write_survey(
     ]
     rows = []
     for k, station in enumerate(views):
-        picture = photograph(wall, station, seed=seed * 10 + k, light=light, over=over)
+        clean = 0.0 if blur_px or exposure else noise
+        picture = photograph(wall, station, seed=seed * 10 + k, light=light, over=over, noise=clean)
+        if blur_px or exposure:
+            bright = 1.0 + rng.uniform(-exposure, exposure)
+            linear = (picture / np.float32(255)) ** np.float32(2.2) * np.float32(bright)
+            soft = cv2.GaussianBlur(linear, (0, 0), blur_px) if blur_px else linear
+            grey = 255 * np.clip(soft, 0, 1) ** (1 / 2.2) + rng.normal(0, noise, picture.shape)
+            picture = np.clip(grey, 0, 255).astype(np.uint8)
         name = f"p{k + 1}.jpg"
         cv2.imwrite(str(folder / name), picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
         for point, role, u, v in places:

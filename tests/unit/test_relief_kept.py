@@ -10,13 +10,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+import rasterio
 
 from facademap.errors import InputError
 from facademap.io.pictures import hash_file
-from facademap.io.relief_files import read_relief
+from facademap.io.relief_files import open_relief_writer, read_relief
 from facademap.store.project import Project
 from facademap.tasks.survey.keep_relief import keep_relief
 from facademap.tasks.survey.kept_reliefs import newest_reliefs, reliefs_of
+from facademap.wall.grid import PixelGrid
+from facademap.wall.world import wall_crs
 
 sys.path.insert(0, str(Path(__file__).parent))
 from rendered_relief import ReliefWall, Station, make_wall, stations, write_survey
@@ -98,7 +101,33 @@ def test_the_relief_of_a_surface_is_kept_by_survey_and_date(tmp_path: Path) -> N
         keep_relief(folder, cell_m=0.006, survey="autumn", taken_on="2026-13-01")
     with pytest.raises(InputError, match="is no name of a survey"):
         keep_relief(folder, cell_m=0.006, survey="../x", taken_on="2026-05-01")
+    _joined_with_a_scan(folder, surface, truth, grid)
     row = _surface(folder, surface)
-    (kept,) = reliefs_of(row)
-    assert (kept.survey, kept.taken_on, kept.source) == ("spring", "2026-05-01", "photos")
+    (_, kept) = reliefs_of(row)
+    assert (kept.survey, kept.taken_on, kept.source) == ("spring", "2026-05-01", "photos and scan")
     assert newest_reliefs([row])[surface].path == f"elevations/{surface}_relief_spring.tif"
+
+
+def _joined_with_a_scan(folder: Path, surface: str, truth: np.ndarray, grid: PixelGrid) -> None:
+    """A scan of the same surface is compared and joined, unless it is left out."""
+    scan = truth + np.random.default_rng(4).normal(0, 0.0003, truth.shape)
+    path = f"elevations/{surface}-scan-relief.tif"
+    with open_relief_writer(folder / path, grid, crs_wkt=wall_crs("w", "w")) as writer:
+        writer.write_rows(0, scan.astype(np.float32), np.full(truth.shape, 0.0003, np.float32))
+    with Project.open(folder) as project, project.edit(who="t", what="scan") as edit:
+        edit.update("surfaces", surface, {"report": {"relief": path}})
+    again = {"cell_m": 0.006, "survey": "spring", "taken_on": "2026-05-01", "replace": True}
+    alone = keep_relief(folder, with_scan=False, **again)
+    assert (alone["source"], "scan" in alone) == ("photos", False)
+    entry = keep_relief(folder, **again)
+    told = entry["scan"]
+    assert told["joined"]
+    assert told["scan_share"] > 0.9
+    assert abs(told["mean_m"]) < 0.002
+    with rasterio.open(folder / entry["path"]) as file:
+        assert file.count == 3
+        out_m, _, origin = file.read()
+    used = origin == 2
+    assert used.mean() == pytest.approx(told["scan_share"], abs=1e-3)
+    # better than the photos alone were
+    assert np.median(np.abs(out_m - truth)[used]) < 0.0012

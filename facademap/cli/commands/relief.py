@@ -49,6 +49,16 @@ _FILE = click.Path(path_type=Path)
     metavar="BACK,OUT",
     help="Deepest and highest place to look for, mm out of the plane.  [default: -250,150]",
 )
+@click.option(
+    "--scan",
+    type=_FILE,
+    help="Relief of the same wall from a scan (GeoTIFF): compared with the photos and joined.",
+)
+@click.option(
+    "--without-scan",
+    is_flag=True,
+    help="With PROJECT: the photos alone, also where a scan is kept.",
+)
 @click.option("--out", type=_FILE, help="GeoTIFF to write.")
 @click.option("--report", type=_FILE, help="Report to write (JSON).")
 @click.option("--preview", type=_FILE, help="Picture by depth and shade to write (PNG).")
@@ -86,14 +96,14 @@ def command(
     if project is None:
         _refuse(
             given,
-            ("surface", "survey", "taken_on", "replace", "who", "true_elevation"),
+            ("surface", "survey", "taken_on", "replace", "who", "true_elevation", "without_scan"),
             "need PROJECT",
         )
         _of_folder(given, cell_mm / 1000, area, search, show)
     else:
         _refuse(
             given,
-            ("photos", "control", "camera", "out", "report", "preview", "elevation_out"),
+            ("photos", "control", "camera", "scan", "out", "report", "preview", "elevation_out"),
             "are for photos without PROJECT",
         )
         _of_project(project, given, cell_mm / 1000, area, search, show)
@@ -155,6 +165,7 @@ def _of_project(
             search_m=search_m,
             elevation=given["true_elevation"],
             gsd_m=_gsd(given),
+            with_scan=not given["without_scan"],
             replace=given["replace"],
             who=given["who"] or "surveyor",
             progress=progress,
@@ -190,6 +201,7 @@ def _of_folder(
             preview=given["preview"],
             elevation=given["elevation_out"],
             gsd_m=_gsd(given),
+            scan=given["scan"],
             search_m=search_m,
             progress=progress,
         )
@@ -199,6 +211,8 @@ def _of_folder(
 def _tell(name: str, values: dict[str, Any], show: Show) -> None:
     for warning in values["warnings"]:
         show.say(f"note: {warning}")
+    if values.get("scan") is not None:
+        show.say(f"photos and scan: {_both_words(values['scan'])}")
     laid = values.get("true_elevation")
     if laid is not None:
         show.say(f"true elevation: {_laid_words(laid)}")
@@ -211,6 +225,19 @@ def _tell(name: str, values: dict[str, Any], show: Show) -> None:
         values,
         text=f"{name}: {values['cells']} cells, {values['known_share']:.0%} known, standard deviation "
         f"{values['sigma_median_m'] * 1000:.2f} mm in the median; {proof}",
+    )
+
+
+def _both_words(both: dict[str, Any]) -> str:
+    used = (
+        f"{both['photos_share']:.0%} of the cells from the photos, {both['scan_share']:.0%} from the scan"
+        if both["joined"]
+        else "the photos alone are used"
+    )
+    return (
+        f"scan minus photos {both['mean_m'] * 1000:+.2f} mm in the mean, spread {both['spread_m'] * 1000:.2f} mm "
+        f"(standard deviation), over {both['common_share']:.0%} of the cells; {both['beyond_share']:.1%} of these beyond the "
+        f"level of detection, in {len(both['places'])} named places; {used}"
     )
 
 

@@ -171,8 +171,21 @@ def _note(name: str, kept: KeptRelief, relief: Relief, inches: bool) -> str:
     day = f" of {kept.taken_on}" if kept.taken_on else ""
     said = f" It was {kept.note}." if kept.note else ""
     return (
-        f"{name}: relief of survey {kept.survey}{day}, from {'a scan' if kept.source == 'scan' else 'photos'}, "
+        f"{name}: relief of survey {kept.survey}{day}, from {_from(kept)}, "
         f"cells of {relief.grid.gsd_m / unit:.2g} {word}, standard deviation {sigma / unit:.2g} {word} (median).{said}"
+    )
+
+
+def _from(kept: KeptRelief) -> str:
+    """What a relief was measured with; of both, how far they differed."""
+    told = kept.told.get("scan")
+    if kept.source != "photos and scan" or not isinstance(told, Mapping):
+        return "a scan" if kept.source == "scan" else "photos"
+    if not told["joined"]:
+        return "photos; a scan that contradicts them as a whole was left out"
+    return (
+        f"photos ({told['photos_share']:.0%} of the cells) and a scan ({told['scan_share']:.0%}), which contradict each "
+        f"other in {told['beyond_share']:.0%} of the cells known in both"
     )
 
 

@@ -27,6 +27,7 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_elevation import NOT_STATED, refuse_replacing, store_elevation
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.tasks.survey.outside import stated_precision, world_of
 from facademap.tasks.survey.understand_shapes import place_of_surface
 from facademap.units import LENGTH_UNITS_M
@@ -352,6 +353,7 @@ def _store(
     if not frame.is_new and frame.radius_m is None:
         _refuse_no_wall(cloud, surface, plane)
     report = _report(cloud, frame, grid, bands, near, plane, reach_m)
+    report["warnings"] += _measured_before(project, surface)
     relief = project.place(relief_name)
     make_folder(relief.parent, inside=project.folder)
     with (
@@ -377,6 +379,16 @@ def _store(
             more=more,
             finish=stack.close,
         )
+
+
+def _measured_before(project: Project, surface: str) -> list[str]:
+    """Reliefs from photos that the scan can be compared with."""
+    kept = [k for k in reliefs_of(project.row("surfaces", surface)) if k.source == "photos"]
+    return [
+        f"survey {k.survey} has a relief from photos: relief --survey {k.survey} --replace tells how the scan differs "
+        "from it, and joins both"
+        for k in kept[-1:]
+    ]
 
 
 def _refuse_sparse(grid: PixelGrid, cloud: Cloud) -> None:

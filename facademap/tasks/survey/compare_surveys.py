@@ -180,7 +180,7 @@ def _change(
 def _check_frame(old: KeptRelief, new: KeptRelief, warnings: list[str]) -> None:
     """Refuse reliefs of two frames: what the control points say that both were measured by."""
     was, now = (k.told.get("control_m") for k in (old, new))
-    if not (was and now) and "photos" not in (old.source, new.source):
+    if not (was and now) and {old.source, new.source} == {"scan"}:
         return
     check_same_frame(
         was,

@@ -13,7 +13,6 @@ import pandas as pd
 from facademap.errors import FileError, InputError
 from facademap.io.camera_files import camera_from_dict
 from facademap.io.pictures import hash_file
-from facademap.io.relief_files import open_relief_writer
 from facademap.io.target_files import TargetPick
 from facademap.io.whole_files import make_folder
 from facademap.photo.camera import nominal_camera
@@ -22,7 +21,13 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.kept_reliefs import reliefs_of
-from facademap.tasks.survey.relief import Sightings, lay_on_relief, solve_relief
+from facademap.tasks.survey.relief import (
+    Sightings,
+    lay_on_relief,
+    read_scan_relief,
+    solve_relief,
+    write_relief,
+)
 from facademap.wall.grid import Extent
 from facademap.wall.world import wall_crs
 
@@ -42,6 +47,7 @@ def keep_relief(
     search_m: tuple[float, float] | None = None,
     elevation: bool = False,
     gsd_m: float | None = None,
+    with_scan: bool = True,
     replace: bool = False,
     who: str = "surveyor",
     workers: int = 2,
@@ -69,6 +75,8 @@ def keep_relief(
         Lay the photos on the relief too, and keep the true elevation beside it.
     gsd_m : float, optional
         Side of its pixels; default: half a cell.
+    with_scan : bool
+        Compare and join it with the relief of a scan, where the surface has one.
     replace : bool
         Put it in the place of a relief that this survey has.
     who : str
@@ -100,11 +108,13 @@ def keep_relief(
         chosen = _photos_showing(project, name, tables, taken_on, warnings)
         day = taken_on or _day_of(chosen)
         sightings = _sightings(chosen, name, warnings)
-        relief, values, stations = solve_relief(
+        scan = _scan_of(row) if with_scan else None
+        solved = solve_relief(
             sightings,
             cell_m=cell_m,
             extent=extent,
             search_m=search_m,
+            scan=None if scan is None else read_scan_relief(project.place(scan)),
             warnings=warnings,
             workers=workers,
             progress=progress,
@@ -113,23 +123,24 @@ def keep_relief(
         target = project.place(relative)
         make_folder("elevations", inside=project.folder)
         wkt = row["frame_wkt"] if not is_missing(row["frame_wkt"]) else wall_crs(name, name)
+        values = solved.values
         if elevation:
             picture = f"elevations/{name}_true_{survey}.tif"
             place = project.place(picture)
-            told = lay_on_relief(place, relief, stations, sightings, gsd_m=gsd_m, crs_wkt=wkt)
+            told = lay_on_relief(
+                place, solved.relief, solved.stations, sightings, gsd_m=gsd_m, crs_wkt=wkt
+            )
             values["true_elevation"] = {"path": picture, "sha256": hash_file(place), **told}
-        # by these a later survey sees whether the frame is still the same
+        write_relief(target, solved, sightings, crs_wkt=wkt)
         control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
-        with open_relief_writer(target, relief.grid, crs_wkt=wkt, control_m=control_m) as writer:
-            writer.write_rows(0, relief.out_m, relief.sigma_m)
         entry = {
             "path": relative,
             "survey": survey,
             "taken_on": day,
-            "source": "photos",
+            "source": "photos" if scan is None else "photos and scan",
             "sha256": hash_file(target),
             "by": who,
-            "extent_m": _box(relief.grid.extent),
+            "extent_m": _box(solved.relief.grid.extent),
             "control_m": {n: [round(c, 5) for c in place] for n, place in control_m.items()},
             **values,
         }
@@ -148,6 +159,12 @@ def _check_day(day: str | None) -> None:
         dt.date.fromisoformat(day)
     except ValueError:
         raise InputError(f"{day[:40]!r} is no day", "Give it as YYYY-MM-DD.") from None
+
+
+def _scan_of(row: Mapping[str, Any]) -> str | None:
+    """The newest relief of the surface that was scanned."""
+    found = [k.path for k in reliefs_of(row) if k.source == "scan" and k.note is None]
+    return found[-1] if found else None
 
 
 def _box(extent: Extent) -> list[float]:

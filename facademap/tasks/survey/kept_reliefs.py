@@ -23,7 +23,7 @@ class KeptRelief:
     taken_on : str or None
         Date, YYYY-MM-DD.
     source : str
-        ``photos`` or ``scan``.
+        ``photos``, ``scan``, or ``photos and scan``.
     told : mapping
         The whole entry.
     """

@@ -17,7 +17,12 @@ from numpy.typing import NDArray
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
-from facademap.io.relief_files import open_relief_writer
+from facademap.io.relief_files import (
+    ORIGIN_BAND,
+    RELIEF_BANDS,
+    open_relief_writer,
+    read_relief,
+)
 from facademap.io.target_files import TargetPick, read_target_picks
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.camera import Camera, nominal_camera
@@ -40,12 +45,22 @@ from facademap.relief.stations import (
     fit_stations,
     spread_of_sight,
 )
+from facademap.relief.two_sources import SourcesCompared, two_sources
 from facademap.report.relief_picture import relief_png
 from facademap.tasks.survey.true_elevation import make_true_elevation
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["ReliefMade", "Sightings", "lay_on_relief", "make_relief", "solve_relief"]
+__all__ = [
+    "ReliefMade",
+    "ReliefSolved",
+    "Sightings",
+    "lay_on_relief",
+    "make_relief",
+    "read_scan_relief",
+    "solve_relief",
+    "write_relief",
+]
 
 #: The default extent is that of the targets, grown by this share on every side.
 EXTENT_GROWTH = 0.02
@@ -84,6 +99,7 @@ def make_relief(
     elevation: Path | None = None,
     gsd_m: float | None = None,
     search_m: tuple[float, float] | None = None,
+    scan: Path | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> ReliefMade:
@@ -113,6 +129,8 @@ def make_relief(
         Side of its pixels; default: half a cell.
     search_m : tuple of float, optional
         Deepest and highest place that is looked for, metres out of the plane.
+    scan : Path, optional
+        Relief of the same wall from a scan, in the same frame: both are compared and joined.
     workers : int
     progress : callable, optional
 
@@ -127,6 +145,7 @@ def make_relief(
         check_writable(path)
     picks = _named_as_files(read_target_picks(control), photos)
     warnings: list[str] = []
+    scanned = None if scan is None else read_scan_relief(scan)
     names = _photos_with_targets(photos, picks, warnings)
     sightings = Sightings(
         names=tuple(names),
@@ -135,24 +154,24 @@ def make_relief(
         lens=_lens(photos, names, camera),
         estimate_lens=camera is None,
     )
-    relief, values, stations = solve_relief(
+    solved = solve_relief(
         sightings,
         cell_m=cell_m,
         extent=extent,
         search_m=search_m,
+        scan=scanned,
         warnings=warnings,
         workers=workers,
         progress=progress,
     )
+    relief, values = solved.relief, solved.values
     crs_wkt = wall_crs(out.stem, f"{out.stem} {hash_file(control)[:16]}")
     if elevation is not None:
         values["true_elevation"] = lay_on_relief(
-            elevation, relief, stations, sightings, gsd_m=gsd_m, crs_wkt=crs_wkt
+            elevation, relief, solved.stations, sightings, gsd_m=gsd_m, crs_wkt=crs_wkt
         )
     values["seconds"] = round(time.monotonic() - began, 2)
-    control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
-    with open_relief_writer(out, relief.grid, crs_wkt=crs_wkt, control_m=control_m) as writer:
-        writer.write_rows(0, relief.out_m, relief.sigma_m)
+    write_relief(out, solved, sightings, crs_wkt=crs_wkt)
     if report is not None:
         write_whole(
             report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -185,17 +204,70 @@ class Sightings:
     estimate_lens: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReliefSolved:
+    """A relief with its cameras.
+
+    Parameters
+    ----------
+    relief : Relief
+    values : dict
+        What is to be said of it.
+    stations : tuple of Station
+        In the order of the photos.
+    both : SourcesCompared or None
+        Where a scan was given.
+    """
+
+    relief: Relief
+    values: dict[str, Any]
+    stations: tuple[Station, ...]
+    both: SourcesCompared | None
+
+
+def read_scan_relief(path: Path) -> Relief:
+    """A relief that a scan left.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    grid, out_m, sigma_m = read_relief(path)
+    return Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+
+
+def write_relief(path: Path, solved: ReliefSolved, sightings: Sightings, *, crs_wkt: str) -> None:
+    """A relief as GeoTIFF, with its control points, by which a later survey sees whether the frame is still the same.
+
+    Parameters
+    ----------
+    path : Path
+    solved : ReliefSolved
+    sightings : Sightings
+    crs_wkt : str
+    """
+    relief, both = solved.relief, solved.both
+    control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
+    more = () if both is None else (both.origin,)
+    bands = (*RELIEF_BANDS, *(ORIGIN_BAND for _ in more))
+    with open_relief_writer(
+        path, relief.grid, crs_wkt=crs_wkt, control_m=control_m, bands=bands
+    ) as writer:
+        writer.write_rows(0, relief.out_m, relief.sigma_m, *more)
+
+
 def solve_relief(
     sightings: Sightings,
     *,
     cell_m: float,
     extent: Extent | None = None,
     search_m: tuple[float, float] | None = None,
+    scan: Relief | None = None,
     warnings: list[str],
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
-) -> tuple[Relief, dict[str, Any], tuple[Station, ...]]:
-    """Relief of one wall, what is to be said of it, and its cameras in the order of the photos.
+) -> ReliefSolved:
+    """Relief of one wall, what is to be said of it, and its cameras.
 
     Parameters
     ----------
@@ -204,6 +276,8 @@ def solve_relief(
     extent : Extent, optional
         Default: that of the targets, grown by 2 % on every side.
     search_m : tuple of float, optional
+    scan : Relief, optional
+        From a scan, in the same frame; the two are joined.
     warnings : list of str
         Is added to.
     workers : int
@@ -253,6 +327,8 @@ def solve_relief(
             sigma_m[rows] = np.hypot(sigma, np.float32(datum_m))
             compared += count_layers
     relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+    both = None if scan is None else _with_scan(relief, scan, warnings)
+    relief = relief if both is None else both.relief
     checks = _targets(sightings.picks, sightings.names, "check")
     values = _report(relief, checks, fit, warnings, sightings.names)
     values |= {
@@ -267,7 +343,25 @@ def solve_relief(
             for n, s in zip(sightings.names, fit.stations, strict=True)
         ],
     }
-    return relief, values, fit.stations
+    if both is not None:
+        values["scan"] = both.to_dict()
+    return ReliefSolved(relief=relief, values=values, stations=fit.stations, both=both)
+
+
+def _with_scan(photos: Relief, scan: Relief, warnings: list[str]) -> SourcesCompared:
+    both = two_sources(photos, scan)
+    if not both.joined:
+        warnings.append(
+            f"the scan differs from the photos by {both.mean_m * 1000:+.1f} mm as a whole, more than both precisions "
+            "explain: the photos were kept alone; lay the scan on the wall anew, by points known in both"
+        )
+    for place in both.places[:3] if both.joined else ():
+        u0, v0, u1, v1 = place["box_m"]
+        warnings.append(
+            f"photos and scan contradict each other between u {u0:.2f} and {u1:.2f}, v {v0:.2f} and {v1:.2f} m: the scan "
+            f"lies {place['mean_m'] * 1000:+.1f} mm out; the photos were kept there, and the doubt is in the standard deviation"
+        )
+    return both
 
 
 def lay_on_relief(
