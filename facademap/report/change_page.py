@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from facademap.condition.survey_pairs import Paired
+from facademap.photo.colour_change import ColourChange
 from facademap.relief.change import Change, PatchChange
 from facademap.report.measures import METRIC, Measures
 
@@ -44,6 +45,7 @@ class ChangeRow:
     patch : PatchChange or None
         Change of relief within its outlines.
     rate_m_a_year : float or None
+    colour : ColourChange
     more_urgent : bool
         Grows faster than the limit.
     """
@@ -52,6 +54,7 @@ class ChangeRow:
     term: str
     patch: PatchChange | None
     rate_m_a_year: float | None
+    colour: ColourChange
     more_urgent: bool
 
 
@@ -174,10 +177,12 @@ def change_page(
         f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head><body>"
         f"<h1>{html.escape(title)}</h1><p>{html.escape(' '.join(facts))}</p>{notes}{image}"
         '<div class="wide"><table><thead><tr><th>No.<th>Was<th>Is<th>Term<th>What became of it<th>Size<th>Depth'
-        "<th>A year<th>Volume<th>Classes</tr></thead>"
+        "<th>A year<th>Volume<th>Colour<th>Classes</tr></thead>"
         f"<tbody>{body}</tbody></table></div>"
         "<p>Size and depth with plus or minus at 95 %. Depth is the mean over the outlines of both surveys; negative: stone "
-        "lost. For a bulge or a lean these are material for a structural engineer, never the judgement.</p>"
+        "lost. Colour is CIEDE2000 with plus or minus at 95 %, the older picture seen in the light of the newer one by the sound "
+        "stone round each place; it is called changed where it surely is by more than an eye tells apart, and not known where "
+        "the light cannot be compared. For a bulge or a lean these are material for a structural engineer, never the judgement.</p>"
         "</body></html>\n"
     )
 
@@ -196,6 +201,8 @@ def _line(number: int, row: ChangeRow, say: Measures) -> str:
     told_as = say.patch if p.unit == "m2" else say.length
     old, new, more = (told_as(v) for v in (p.size_old, p.size_new, p.plus_minus_95))
     size = f"{old} to {new} ± {more}" if p.unit else ""
+    if p.unit and p.fate == "first drawn":
+        size = new
     depth = volume = rate = ""
     if patch is not None:
         depth = f"{say.signed(patch.mean_change_m)} ± {say.error(patch.plus_minus_95_m)}"
@@ -214,6 +221,7 @@ def _line(number: int, row: ChangeRow, say: Measures) -> str:
         (f"n {told}", depth),
         ("n", rate),
         ("n", volume),
+        ("told" if row.colour.changed else "", row.colour.words),
         ("", "; ".join(p.classes)),
     ]
     return "<tr>" + "".join(f'<td class="{c}">{html.escape(t)}' for c, t in cells) + "</tr>"

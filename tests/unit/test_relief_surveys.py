@@ -7,12 +7,14 @@ import re
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import shapely
 
 from facademap.condition.survey_pairs import pair_surveys
 from facademap.errors import InputError
+from facademap.io.rasters import write_elevation
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
 from facademap.tasks.project.demo_relief import GROWN_M, make_demo_reliefs
@@ -190,6 +192,55 @@ def test_what_cannot_be_compared_is_said(folder: Path, tmp_path: Path) -> None:
     assert flat.change is None
     assert any("only outlines are compared" in w for w in flat.warnings)
     assert {r.pair.fate for r in flat.rows} == {"same"}
+
+
+def _picture(path: Path, *, darker: float = 1.0, moved_px: int = 0, seed: int = 3) -> Path:
+    """The wall of the fixture as a rectified picture; the calm loss reflects less."""
+    rng = np.random.default_rng(seed)
+    grain = cv2.GaussianBlur(rng.normal(0, 1, (GRID.height_px, GRID.width_px)), (0, 0), 2)
+    grey = 130 + 25 * np.roll(grain / grain.std(), moved_px, axis=1)
+    grey[100:130, 200:240] *= darker
+    rgb = np.repeat(np.clip(grey, 10, 245)[..., None], 3, axis=-1).astype(np.uint8)
+    seen = np.full(grey.shape, 255, np.uint8)
+    write_elevation(
+        path,
+        GRID,
+        ((w, rgb[w.slices], seen[w.slices]) for w in GRID.windows(512)),
+        crs_wkt=wall_crs("w", "w"),
+    )
+    return path
+
+
+def test_colours_are_told_from_pictures_that_lie_on_each_other(
+    folder: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "o"
+    old = _picture(tmp_path / "old.tif")
+
+    def told(new: Path) -> tuple[dict[str, str], str]:
+        done = compare_surveys(folder, "2021", "2025", out=out, pictures=(old, new))
+        words = {r.pair.new[0]: r.colour.words for r in done.rows}
+        return words, " ".join(w for w in done.warnings if "colour" in w)
+
+    words, note = told(_picture(tmp_path / "new.tif", darker=0.75))
+    assert words["deep-2025"].endswith("no change told")
+    assert words["calm-2025"].endswith("darker")
+    assert "hold only where both days found the wall dry" in note
+    with (out / "change-main-plane.csv").open() as file:
+        table = {r["new"]: r for r in csv.DictReader(file)}
+    assert [table[f"{n}-2025"]["colour_changed"] for n in ("deep", "calm")] == ["false", "true"]
+    assert float(table["calm-2025"]["colour_change_ciede2000"]) > 5
+    assert ", darker" in (out / "change-main-plane.html").read_text()
+    for name, new, said in (
+        ("moved.tif", {"moved_px": 3}, "mm apart"),
+        ("other.tif", {"seed": 9}, "too little texture"),
+    ):
+        words, note = told(_picture(tmp_path / name, **new))  # type: ignore[arg-type]
+        assert set(words.values()) == {"not known: the pictures cannot be compared"}
+        assert said in note
+    done = compare_surveys(folder, "2021", "2025", out=out)
+    assert {r.colour.words for r in done.rows} == {"not known: no picture of both surveys"}
+    assert any("give rectified pictures of both days" in w for w in done.warnings)
 
 
 def _with_control(folder: Path, **places: dict[str, list[float]]) -> None:

@@ -33,6 +33,16 @@ _FILE = click.Path(path_type=Path)
     help="Take offset and tilt of stable stone off first; a change of the whole wall is then not seen. Default: where the "
     "precision of both surveys explains them.",
 )
+@click.option(
+    "--old-picture",
+    type=_FILE,
+    help="Rectified picture of the older survey, for colours.  [default: the true elevation kept with its relief]",
+)
+@click.option(
+    "--new-picture",
+    type=_FILE,
+    help="The same of the newer one.  [default: its true elevation, or the elevation in use where it is the newest]",
+)
 @click.option("--who", default="surveyor", show_default=True, help="Who stores.")
 @command_options
 def command(
@@ -44,6 +54,8 @@ def command(
     fast_mm_year: float,
     raise_urgency: bool,
     align: bool | None,
+    old_picture: Path | None,
+    new_picture: Path | None,
     who: str,
     show: Show,
 ) -> None:
@@ -65,6 +77,7 @@ def command(
         fast_m_a_year=fast_mm_year / 1000,
         raise_urgency=raise_urgency,
         align=align,
+        pictures=(old_picture, new_picture),
         who=who,
     )
     for warning in done.warnings:
@@ -85,6 +98,7 @@ def command(
                 else f", {patch.mean_change_m * 1000:+.1f} ± {patch.plus_minus_95_m * 1000:.1f} mm"
                 + ("" if patch.significant else " (cannot be told)")
             )
+            + (f", colour {row.colour.words}" if row.colour.changed else "")
             + (" - grows fast" if row.more_urgent else "")
         )
     show.result(
@@ -94,6 +108,8 @@ def command(
                     "old": list(r.pair.old),
                     "new": list(r.pair.new),
                     "fate": r.pair.fate,
+                    "colour": r.colour.words,
+                    "colour_changed": r.colour.changed,
                     "more_urgent": r.more_urgent,
                 }
                 for r in done.rows

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FacademapError
-from facademap.io.rasters import open_elevation
+from facademap.io.rasters import Elevation, open_elevation
 from facademap.photo.picture_shift import PictureShift, measure_shift
 from facademap.report.proof_words import MOST_APART_PX
 from facademap.store.project import Project
@@ -21,7 +21,7 @@ from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.wall.grid import Extent, PixelGrid
 
-__all__ = ["compare_with_earlier", "moved_warnings"]
+__all__ = ["common_grid", "compare_with_earlier", "laid_on", "moved_warnings"]
 
 #: Pictures are compared at no more pixels than this.
 _COMPARE_PX = 3_000_000
@@ -100,39 +100,62 @@ def _compare(earlier: Path, target: Path, name: str) -> dict[str, Any] | None:
     except FacademapError:  # a file of somebody else's
         return None
     with old_picture as old, open_elevation(target) as new:
-        a, b = old.grid.extent, new.grid.extent
-        box = (
-            max(a.u0_m, b.u0_m),
-            max(a.v0_m, b.v0_m),
-            min(a.u1_m, b.u1_m),
-            min(a.v1_m, b.v1_m),
-        )
-        if box[0] >= box[2] or box[1] >= box[3]:
+        grid = common_grid(old, new, most_px=_COMPARE_PX)
+        if grid is None:
             return None
-        common = Extent(u0_m=box[0], v0_m=box[1], u1_m=box[2], v1_m=box[3])
-        finest = math.sqrt(common.width_m * common.height_m / _COMPARE_PX)
-        gsd = max(old.grid.gsd_m, new.grid.gsd_m, finest)
-        grid = PixelGrid.over(common, gsd_m=gsd)
-        first, seen_first = _grey_on(old.read(common, gsd_m=gsd), grid)
-        second, seen_second = _grey_on(new.read(common, gsd_m=gsd), grid)
-    shift = measure_shift(first, second, seen_first & seen_second, gsd_m=gsd)
+        laid = [laid_on(picture, grid, grey=True) for picture in (old, new)]
+    first, second = (values for values, _ in laid)
+    seen = laid[0][1] & laid[1][1]
+    shift = measure_shift(first, second, seen, gsd_m=grid.gsd_m)
     return None if shift is None else _in_words(shift, name)
 
 
-def _grey_on(
-    read: tuple[PixelGrid, NDArray[np.uint8], NDArray[np.uint8]], grid: PixelGrid
+def common_grid(
+    one: Elevation, other: Elevation, *, most_px: int, finest_m: float = 0.0
+) -> PixelGrid | None:
+    """A grid over the part of the wall that both pictures show, as fine as the coarser of them; None without such a part.
+
+    Parameters
+    ----------
+    one, other : Elevation
+    most_px : int
+        A larger part gets a coarser grid.
+    finest_m : float
+        Finer pixels are not asked for.
+    """
+    a, b = one.grid.extent, other.grid.extent
+    box = (max(a.u0_m, b.u0_m), max(a.v0_m, b.v0_m), min(a.u1_m, b.u1_m), min(a.v1_m, b.v1_m))
+    if box[0] >= box[2] or box[1] >= box[3]:
+        return None
+    common = Extent(u0_m=box[0], v0_m=box[1], u1_m=box[2], v1_m=box[3])
+    least = math.sqrt(common.width_m * common.height_m / most_px)
+    return PixelGrid.over(common, gsd_m=max(one.grid.gsd_m, other.grid.gsd_m, least, finest_m))
+
+
+def laid_on(
+    picture: Elevation, grid: PixelGrid, *, grey: bool = False
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """What was read, on the common grid."""
-    own, rgb, mask = read
+    """A picture on another grid, and where it shows the wall.
+
+    Parameters
+    ----------
+    picture : Elevation
+    grid : PixelGrid
+        From `common_grid`.
+    grey : bool
+        Light and dark alone.
+    """
+    own, rgb, mask = picture.read(grid.extent, gsd_m=grid.gsd_m)
     scale = grid.gsd_m / own.gsd_m
     shift_x = (grid.left_m - own.left_m) / own.gsd_m + (scale - 1) / 2
     shift_y = (own.top_m - grid.top_m) / own.gsd_m + (scale - 1) / 2
     matrix = np.array([[scale, 0.0, shift_x], [0.0, scale, shift_y]])
     size = (grid.width_px, grid.height_px)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    grey = cv2.warpAffine(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), matrix, size, flags=flags)
+    own_pixels = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY) if grey else rgb
+    laid = cv2.warpAffine(own_pixels, matrix, size, flags=flags)
     seen = cv2.warpAffine(mask, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-    return np.asarray(grey, np.uint8), np.asarray(seen > 127)
+    return np.asarray(laid, np.uint8), np.asarray(seen > 127)
 
 
 def _in_words(shift: PictureShift, earlier: str) -> dict[str, Any]:

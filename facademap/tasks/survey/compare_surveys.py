@@ -6,7 +6,7 @@ import csv
 import datetime as dt
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from facademap.condition.survey_pairs import Paired, pair_surveys
 from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.io.whole_files import make_folder, write_whole
+from facademap.photo.colour_change import ColourChange
 from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
 from facademap.report.change_page import ChangeRow, change_page, change_png
 from facademap.report.measures import Measures
@@ -23,6 +24,7 @@ from facademap.store.project import Project
 from facademap.tables.names import file_name
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.change import cells_inside, reliefs_on_one_grid
+from facademap.tasks.survey.compare_colours import colours_of_pairs, picture_of_survey
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
 from facademap.tasks.survey.same_frame import check_same_frame
 from facademap.wall.world import wall_crs
@@ -47,6 +49,10 @@ _COLUMNS = (
     "volume_change_m3",
     "known_share",
     "depth_m_a_year",
+    "colour_change_ciede2000",
+    "colour_plus_minus_95",
+    "colour_changed",
+    "colour",
     "classes",
     "urgency_proposed",
 )
@@ -86,6 +92,7 @@ def compare_surveys(
     fast_m_a_year: float = 0.001,
     raise_urgency: bool = False,
     align: bool | None = None,
+    pictures: tuple[Path | None, Path | None] = (None, None),
     who: str = "surveyor",
 ) -> SurveysCompared:
     """Compare two surveys of a surface and write a page, a table, a picture and the difference.
@@ -104,6 +111,9 @@ def compare_surveys(
         Store that; without it the page proposes it.
     align : bool, optional
         Take offset and tilt of stable stone off first; default: where the precision of both surveys explains them.
+    pictures : tuple of Path, optional
+        Rectified pictures of both surveys; default: the true elevations that their reliefs keep, and for the newest survey
+        the elevation in use.
     who : str
 
     Raises
@@ -139,7 +149,13 @@ def compare_surveys(
                 f"survey {old} has no outlines: what was drawn first in survey {new} need not be new; its depth is compared"
             )
             pairs = [replace(p, fate="first drawn") for p in pairs]
-        rows = tuple(_row(p, terms, change, years, fast_m_a_year) for p in pairs)
+        colours = _colours(
+            project, row, (old, new), kept, pairs, conditions, repairs, pictures, warnings
+        )
+        rows = tuple(
+            _row(p, terms, change, years, fast_m_a_year, colour)
+            for p, colour in zip(pairs, colours, strict=True)
+        )
         say = Measures(project.setting("profile") == "inch")
         files = _write(out, name, (old, new), rows, change, years, warnings, say)
         raised = _raise(project, rows, urgency, who) if raise_urgency else ()
@@ -191,6 +207,37 @@ def _check_frame(old: KeptRelief, new: KeptRelief, warnings: list[str]) -> None:
     )
 
 
+def _colours(
+    project: Project,
+    surface: Mapping[str, Any],
+    surveys: tuple[str, str],
+    kept: Mapping[str, KeptRelief],
+    pairs: Sequence[Paired],
+    conditions: Sequence[Mapping[str, Any]],
+    repairs: Sequence[Mapping[str, Any]],
+    given: tuple[Path | None, Path | None],
+    warnings: list[str],
+) -> list[ColourChange]:
+    """What the pictures of both surveys say; the elevation in use belongs to the survey that is newest by day."""
+    dated = [k.survey for k in kept.values() if k.taken_on]
+    newest = dated[-1] if dated else None
+    old, new = (
+        picture_of_survey(project, surface, s, kept.get(s), given=g, latest=s == newest)
+        for s, g in zip(surveys, given, strict=True)
+    )
+    name = str(surface["id"])
+    return colours_of_pairs(
+        old,
+        new,
+        pairs,
+        {str(r["id"]): r for r in conditions},
+        stones=project.read("wall_stones", where={"surface": name}).geometry,
+        openings=project.read("openings", where={"surface": name}).geometry,
+        repairs=[r["geometry"] for r in repairs],
+        warnings=warnings,
+    )
+
+
 def _years(
     old: KeptRelief | None,
     new: KeptRelief | None,
@@ -226,6 +273,7 @@ def _row(
     change: Change | None,
     years: float | None,
     fast_m_a_year: float,
+    colour: ColourChange,
 ) -> ChangeRow:
     patch: PatchChange | None = None
     if change is not None:
@@ -246,6 +294,7 @@ def _row(
         term=terms[(*pair.new, *pair.old)[0]],
         patch=patch,
         rate_m_a_year=rate,
+        colour=colour,
         more_urgent=bool(faster and pair.new),
     )
 
@@ -318,10 +367,23 @@ def _table(rows: tuple[ChangeRow, ...]) -> str:
                 f"{patch.known_share:.4f}",
             ]
         )
+        colour = row.colour
+        hues = (
+            ["", "", "", colour.words]
+            if colour.why
+            else [
+                f"{colour.difference:.2f}",
+                f"{colour.plus_minus_95:.2f}",
+                str(colour.changed).lower(),
+                colour.words,
+            ]
+        )
         rate = "" if row.rate_m_a_year is None else f"{row.rate_m_a_year:.6f}"
         sizes = (
             [f"{v:.6f}" for v in (p.size_old, p.size_new, p.plus_minus_95)] if p.unit else [""] * 3
         )
+        if p.fate == "first drawn":  # nobody drew it before: it had a size, which is not known
+            sizes[0] = sizes[2] = ""
         writer.writerow(
             [
                 " ".join(p.old),
@@ -332,6 +394,7 @@ def _table(rows: tuple[ChangeRow, ...]) -> str:
                 p.unit,
                 *depth,
                 rate,
+                *hues,
                 "; ".join(p.classes),
                 str(row.more_urgent).lower(),
             ]
