@@ -226,7 +226,7 @@ def team_error(error: Any, address: Address, *, committing: bool = False) -> Fac
         (errors.DiskFull, ProjectError, "could not be saved: its disk is full", "Free some space there; the project is as it was."),
         (errors.TooManyConnections, ProjectError, "takes no more connections", "Close other programs, or raise max_connections there."),
         ((errors.UndefinedTable, errors.UndefinedColumn, errors.InvalidSchemaName), ProjectError, f"lacks a part of the project ({said})", "Run facademap check on it, or restore it from a backup."),
-        ((errors.RaiseException,), ProjectError, said.removeprefix("ERROR: "), "Make a new entry instead."),
+        ((errors.RaiseException,), ProjectError, said.removeprefix("ERROR: "), error.diag.message_hint or "Make a new entry instead."),
         ((errors.DeadlockDetected, errors.SerializationFailure), ProjectError, "two edits stood in each other's way; nothing was stored", "Do it again."),
     ]  # fmt: skip
     for kinds, made, problem, remedy in known:

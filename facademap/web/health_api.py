@@ -7,7 +7,6 @@ in neither.
 from __future__ import annotations
 
 import os
-import shutil
 import threading
 import time
 from collections import Counter
@@ -106,8 +105,12 @@ def _of_server(desk: Desk, jobs: Jobs, answers: bool) -> Sequence[str]:
         _family("process_cpu_seconds_total", "counter", "Processor time of the server.", [("", time.process_time())]),
     ]  # fmt: skip
     try:
-        free = shutil.disk_usage(desk.folder).free
-    except OSError:  # the folder is away: no number rather than a wrong one
+        disk = os.statvfs(desk.folder)
+        free = disk.f_bavail * disk.f_frsize
+    except (
+        AttributeError,
+        OSError,
+    ):  # not told, or the folder is away: no number rather than a wrong one
         return found
     return [*found, _family("facademap_disk_free_bytes", "gauge", "Room left where pictures and papers lie.", [("", free)])]  # fmt: skip
 

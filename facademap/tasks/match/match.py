@@ -31,7 +31,7 @@ from facademap.repair.donors import WallStone, faults_of_wall_stone, in_order, w
 from facademap.store.edit import Edit, row_as_json
 from facademap.store.gate import store_large
 from facademap.store.project import Project
-from facademap.tables import PLACEMENTS, is_missing
+from facademap.tables import PLACEMENTS, TABLES, is_missing
 from facademap.tasks.match.solve import keep_compiled_code, make_ready
 from facademap.tasks.match.yard_rules import rules_of_yard
 from facademap.tasks.yard.block_looks import project_looks
@@ -44,15 +44,20 @@ def load_problem(
     *,
     looks: Mapping[str, Mapping[str, float]] | None = None,
     donors: bool | None = None,
+    more: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
 ) -> TableProblem:
     """The matching problem of a project, with the project's own rules of the yard.
 
     Without ``looks`` the appearances measured on faces and around cut-outs are compared in full; pairs of which
     one has none keep their colour difference. ``donors`` says whether stone that is still in the wall may be used;
-    by default it is where the current plan uses some.
+    by default it is where the current plan uses some. ``more`` are rows of blocks and faces that the project could have beside its own.
     """
     params = rules_of_yard(project)
     tables = [project.read(n) for n in ("repairs", "pieces", "blocks", "faces", "placements")]
+    for place, name in ((2, "blocks"), (3, "faces")):
+        if more and more[name]:
+            own = tables[place].to_dict("records")
+            tables[place] = TABLES[name].check(pd.DataFrame([*own, *more[name]]))
     open_repairs = (
         tables[0][~tables[0]["stage"].isin(["accepted", "on hold"])]
         if len(tables[0])

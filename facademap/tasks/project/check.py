@@ -31,6 +31,7 @@ from facademap.tasks.project.check_gate import (
     stages_of,
 )
 from facademap.tasks.project.check_sawing import saw_plans_of, sawn_unsaid
+from facademap.tasks.project.check_shared_yard import shared_yard_of
 from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
 from facademap.tasks.survey.off_picture import off_in_words, outlines_off
@@ -75,6 +76,7 @@ def check_project(
         _repairs,
         _assembly,
         _yard,
+        shared_yard_of,
         saw_plans_of,
         sawn_unsaid,
         _work,
