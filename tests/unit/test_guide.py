@@ -34,11 +34,12 @@ from facademap.report.guide.criterion_pictures import (
     raking_picture,
     scale_of,
 )
-from facademap.report.guide.figures import _typical_ticket
+from facademap.report.guide.figures import _counts, _typical_ticket
 from facademap.report.guide.whole_wall import draw_walls
 from facademap.report.page import Disc, Rings, Text
 from facademap.report.setting_sheet import step_lines
 from facademap.store.project import Project
+from facademap.tables import TREATMENTS
 from facademap.tasks.desk.papers import list_papers
 from facademap.tasks.issue.guide import _wall, guide_files, guide_texts
 from facademap.tasks.issue.papers_context import Choices, Context
@@ -443,3 +444,37 @@ def test_no_sheet_ends_or_begins_with_a_single_row(count: int) -> None:
     ]
     assert sum(on_sheets) == count
     assert 1 not in on_sheets
+
+
+def test_the_pages_tell_every_name_that_a_chapter_may_use_and_no_other(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        wall = _wall(Context(project=project, choices=Choices()))
+    figures = figures_of(wall)
+    told = (Path(__file__).parents[2] / "docs" / "guide.md").read_text("utf-8")
+    told = told.split("## The guide of this building")[1].split("\n## ")[0]
+    first = "".join(re.findall(r"^\| `.*? \|", told, re.MULTILINE))
+    names = re.findall(r"`([a-z.]+(?:: [a-zA-Z -]+)?)`", first)
+    treatments = told.split("Treatments: ")[1].split(" |")[0].split(", ")
+    assert tuple(treatments) == TREATMENTS
+    expanded = {n.replace("TREATMENT", t) for n in names for t in treatments}
+    assert {n for n in expanded if ":" in n} == set(figures.blocks)
+    assert {n for n in expanded if ":" not in n} == set(_counts(wall))
+    for name in re.findall(r"{{ ([a-z_.]+) }}", told):
+        assert name in figures.words
+    # every name with a colon can be put into a chapter
+    lines = "\n\n".join(f"{{{{ {n} }}}}" for n in figures.blocks)
+    assert read_chapter(f"# All\n\n{lines}\n", figures, name="all").blocks
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("{{ jont }}", "Write {{ joint }}."),
+        ("{{ table: criterion others }}", "Write {{ table: criteria others }}."),
+        ("{{ xyzzy }}", "Use the name of a trade value"),
+    ],
+)
+def test_a_name_that_is_nearly_right_is_told(folder: Path, written: str, meant: str) -> None:
+    (folder / "guide").mkdir()
+    (folder / "guide" / "20-own.md").write_text(f"# Own\n\n{written}\n")
+    assert f"fix: {meant}" in run(folder, code=2)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
@@ -84,10 +85,16 @@ def _paragraph(token: Token, figures: Figures, where: str) -> Sequence[Block]:
         if key not in figures.blocks:
             raise InputError(
                 f"{where}: nothing is known of {{{{ {key} }}}}",
-                f"Use one of {', '.join(sorted(figures.blocks))}.",
+                _near(key, figures.blocks, f"Use one of {', '.join(sorted(figures.blocks))}."),
             )
         return figures.blocks[key]()
     return [Words(runs=_runs(token, figures, where))]
+
+
+def _near(key: str, known: Iterable[str], otherwise: str) -> str:
+    """What was meant, where a name of nearly the same letters is known."""
+    close = get_close_matches(key, known, n=1, cutoff=0.75)
+    return f"Write {{{{ {close[0]} }}}}." if close else otherwise
 
 
 def _items(
@@ -133,7 +140,12 @@ def _with_figures(
         if key not in figures.words:
             raise InputError(
                 f"{where}: nothing is known of {found.group(0)}",
-                "Use the name of a trade value of this project, such as {{ joint }} or {{ repoint.layer }}.",
+                _near(
+                    key,
+                    figures.words,
+                    "Use the name of a trade value of this project, such as {{ joint }} or {{ repoint.layer }}; "
+                    "what has a colon stands on a line of its own.",
+                ),
             )
         if found.start() > at:
             runs.append(Run(text=text[at : found.start()], strong=strong, slanted=slanted))
