@@ -38,6 +38,10 @@ class Room:
         """Keep a box clear."""
         self._taken.append(shapely.box(x0, y0, x1, y1))
 
+    def take_shape(self, shape: Any) -> None:
+        """Keep a shape clear, in millimetres of the page."""
+        self._taken.append(shape)
+
     def take_text(
         self,
         text: str,

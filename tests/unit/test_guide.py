@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import io
+import itertools
 import re
 import shutil
 import sys
@@ -15,6 +16,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import shapely
 from click.testing import CliRunner
 from pypdf import PdfReader
 
@@ -35,9 +37,11 @@ from facademap.report.guide.criterion_pictures import (
     scale_of,
 )
 from facademap.report.guide.figures import _counts, _typical_ticket
+from facademap.report.guide.photos import photos_of
 from facademap.report.guide.whole_wall import draw_walls
-from facademap.report.page import Disc, Rings, Text
+from facademap.report.page import Disc, Picture, Rings, Text
 from facademap.report.setting_sheet import step_lines
+from facademap.report.typeface import text_width_mm
 from facademap.store.project import Project
 from facademap.tables import TREATMENTS
 from facademap.tasks.desk.papers import list_papers
@@ -229,6 +233,37 @@ def test_photos_of_the_record_stand_in_the_guide_where_there_are_any(folder: Pat
     assert f"From the record of this wall: {inset}" in page(folder)
     assert f"From the record of this wall: {inset}" in re.sub(r"\s+", " ", paper(folder))
     assert page(folder).count("data:image/jpeg") >= 1
+
+
+@pytest.mark.parametrize(
+    "sizes", [[(1600, 1200)] * 3, [(900, 1600), (2400, 1000), (1000, 1000)], [(400, 1600)] * 3]
+)
+def test_photos_stand_in_the_order_of_the_work_at_one_height(sizes: list[tuple[int, int]]) -> None:
+    """The day alone does not tell: they are often entered in one evening."""
+    entries = [
+        {"id": f"W-{k}", "repair": "R-1", "at": "2026-11-02T18:00", "photo": str(k), "note": f"photo: {slot}", "check": None, "stage": None, "corrects": None}
+        for k, slot in enumerate(("after", "before", "bond side"))
+    ]  # fmt: skip
+    (drawn,) = photos_of(
+        "inset",
+        repairs=[{"id": "R-1", "treatment": "inset"}],
+        log=entries,
+        trials=[],
+        photo=lambda name: (b"", *sizes[int(name)]),
+    )
+    assert isinstance(drawn, Drawing)
+    shown = [m for m in drawn.page.marks if isinstance(m, Picture)]
+    words = [m.text for m in drawn.page.marks if isinstance(m, Text)]
+    assert words == ["before", "2026-11-02", "bond side", "2026-11-02", "after", "2026-11-02"]
+    assert len({round(m.height_mm, 6) for m in shown}) == 1
+    for k, size in zip((1, 2, 0), sizes[1:] + sizes[:1], strict=True):
+        mark = shown[(1, 2, 0).index(k)]
+        assert mark.width_mm / mark.height_mm == pytest.approx(size[0] / size[1])
+    for left, right in itertools.pairwise(shown):
+        assert left.x_mm + max(left.width_mm, 29.9) < right.x_mm
+    assert shown[-1].x_mm + shown[-1].width_mm <= drawn.page.width_mm + 1e-6
+    # the captions stand right below
+    assert max(m.y_mm for m in drawn.page.marks if isinstance(m, Text)) < shown[0].y_mm < 10
 
 
 def test_a_metric_guide_holds_no_inches_and_an_inch_guide_no_millimetres(folder: Path) -> None:
@@ -426,11 +461,48 @@ def test_the_whole_wall_is_drawn_with_its_repairs(folder: Path) -> None:
         wall = _wall(Context(project=project, choices=Choices()))
     drawings = draw_walls(wall.rows, wall.crop)
     repairs = [r for r in wall.rows("repairs") if r["geometry"] is not None]
-    assert {d.page.title for d in drawings} == {f"repairs on {r['surface']}" for r in repairs}
+    assert {d.page.title.split(", part")[0] for d in drawings} == {
+        f"repairs on {r['surface']}" for r in repairs
+    }
     red = sum(isinstance(m, Rings) and m.ink == "#b3201f" for d in drawings for m in d.page.marks)
     assert red >= sum(r["geometry"].geom_type == "Polygon" for r in repairs) > 0
     named = {m.text for d in drawings for m in d.page.marks if isinstance(m, Text)}
     assert named <= {str(r["id"]) for r in repairs}
+
+
+def test_a_hundred_and_twenty_repairs_are_named_once_each_and_over_nothing() -> None:
+    """In the midst of one another, on one wall: parts are drawn, and what is named can be read."""
+    rng = np.random.default_rng(21)
+    repairs = []
+    for n in range(120):
+        # two thirds stand close together about the door
+        u, v = rng.uniform((0, 0), (11.5, 7.5)) if n % 3 else rng.normal((6, 1.6), (0.9, 0.6)).clip(0, 7)  # fmt: skip
+        size = rng.uniform(0.05, 0.45, 2)
+        shape = shapely.box(u, v, u + size[0], v + size[1])
+        if n % 5 == 0:
+            shape = shapely.LineString([(u, v), (u + size[0], v + 0.4)])
+        elif n % 17 == 0:
+            shape = shapely.Point(u, v)
+        repairs.append({"id": f"R-{n:03d}", "surface": "w", "geometry": shape, "treatment": "inset"})  # fmt: skip
+    tables = {"surfaces": [{"id": "w"}], "repairs": repairs, "wall_stones": []}
+    whole, *parts = draw_walls(lambda name: tables[name], None)
+    assert "120 repairs" in whole.legend
+    assert f"{len(parts)} parts" in whole.legend
+    assert len(parts) >= 4
+    seen = [m.text for d in parts for m in d.page.marks if isinstance(m, Text)]
+    assert sorted(seen) == [r["id"] for r in repairs]
+    for part in parts:
+        assert "for want of room" not in part.legend
+        names = [m for m in part.page.marks if isinstance(m, Text)]
+        assert min(m.size_pt for m in names) >= 6
+        boxes = []
+        for m in names:
+            half = text_width_mm(m.text, m.size_pt, "bold") / 2
+            boxes.append(shapely.box(m.x_mm - half, m.y_mm, m.x_mm + half, m.y_mm + 1.6))
+            assert shapely.box(0, 0, part.page.width_mm, part.page.height_mm).contains(boxes[-1])
+        tree = shapely.STRtree(boxes)
+        assert tree.query(boxes, predicate="intersects").shape[1] == len(boxes)
+        assert all(name.text in part.legend for name in names)
 
 
 @pytest.mark.parametrize("count", range(38, 60))

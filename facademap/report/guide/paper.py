@@ -169,7 +169,7 @@ def _flow(block: Block, wide: float) -> list[Any]:
             under = Paragraph(
                 _safe(legend), _style("legend", size=8.5, ink=_QUIET, before=3, after=8)
             )
-            return [KeepTogether([_Drawn(page, wide), under])]
+            return [KeepTogether([Spacer(0, 5), _Drawn(page, wide), under])]
         case Grid() if not block.rows:
             return [Paragraph(_safe(block.empty), _style("told", size=9.5, ink=_QUIET, after=6))]
         case Grid():
