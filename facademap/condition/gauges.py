@@ -81,6 +81,8 @@ class Gauge:
         Movement with warmth that was taken off; None without temperatures.
     verdict : str
     why : str
+    rules : GaugeRules
+        Limits that it was held against.
     """
 
     name: str
@@ -92,6 +94,7 @@ class Gauge:
     by_warmth_m_degc: float | None
     verdict: Verdict
     why: str
+    rules: GaugeRules
 
 
 def gauges_of(
@@ -137,6 +140,7 @@ def _gauge(name: str, readings: tuple[GaugeReading, ...], rules: GaugeRules) -> 
         by_warmth_m_degc=warmth,
         verdict=verdict,
         why=why,
+        rules=rules,
     )
 
 

@@ -28,6 +28,7 @@ from facademap.web import (
     pictures_api,
     tables_api,
     training_api,
+    watch_api,
     work_api,
 )
 from facademap.web.answers import failure, on_http_error, on_unforeseen
@@ -157,6 +158,7 @@ def make_app(
         *described.routes(),
         *gates_api.routes(desk, pool),
         *campaign_api.routes(desk),
+        *watch_api.routes(desk),
         *training_api.routes(desk),
         *apart.routes(pool),
         *languages_api.routes(desk),

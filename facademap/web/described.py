@@ -12,7 +12,7 @@ from facademap import __version__
 from facademap.limits import limits_now
 from facademap.repair.fixings import FIXINGS
 from facademap.repair.ways import STEEPEST_DEG
-from facademap.tables import TABLES
+from facademap.tables import FINDINGS, TABLES
 from facademap.tasks.desk.edit import MAX_CHANGES, PREFIXES
 from facademap.tasks.desk.work import ACTS
 from facademap.web.answers import threaded
@@ -183,6 +183,23 @@ _LEAD: Mapping[str, Schema] = {
     **{name: {"type": "number"} for name in ("hours", "volume_m3", "quantity", "rate", "amount")},
     "result": {"enum": ["approved", "agreed", "refused", "open"]},
 }
+_OF_GAUGE = (
+    *("kind", "condition", "note", "u_m", "v_m"),
+    *("limit_m", "rate_m_a_year", "reading_m", "every_months"),
+)
+_WATCH: dict[str, Schema] = {
+    **dict.fromkeys(("on", "by", "photo", "note", "kind", "condition", "surface"), _TEXT),
+    **{
+        name: {"type": ["number", "null"]}
+        for name in (
+            *("u_m", "v_m", "limit_m", "rate_m_a_year", "reading_m", "every_months"),
+            *("temperature_degc", "hollow_share", "open_joint_m", "colour_difference"),
+        )
+    },
+    "id": _ID,
+    "value_m": {"type": "number"},
+    "finding": {"enum": list(FINDINGS)},
+}
 
 #: Address, what it does, its query (name: schema), and the kind of answer.
 _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
@@ -193,6 +210,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     (
         "/api/campaign",
         "Conditions of consents, trials, crews with hours, variations, stone asked for",
+        {},
+        "application/json",
+    ),
+    (
+        "/api/watch",
+        "Gauges with state, limits and readings; looks with what they tell by year",
         {},
         "application/json",
     ),
@@ -504,6 +527,32 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 "Agree to a variation or refuse it",
                 ("id", "result"),
                 ("id", "result", "by", "on", "note"),
+            ),
+        )
+    ),
+    *(
+        (
+            f"/api/watch/{act}",
+            text,
+            _object(needed, **{n: _WATCH[n] for n in (*needed, *known)}, who=_NAME),
+        )
+        for act, text, needed, known in (
+            ("gauge", "A monitoring point", (), ("id", "surface", *_OF_GAUGE)),
+            ("limits", "Limits and place of a gauge", ("id",), _OF_GAUGE),
+            (
+                "reading",
+                "What a gauge showed on a day",
+                ("id", "value_m"),
+                ("on", "temperature_degc", "by"),
+            ),
+            (
+                "look",
+                "A look at a condition, a repair or a surface",
+                ("id", "finding"),
+                (
+                    *("on", "by", "hollow_share", "open_joint_m", "colour_difference"),
+                    *("photo", "note"),
+                ),
             ),
         )
     ),

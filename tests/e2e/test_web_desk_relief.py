@@ -66,6 +66,51 @@ def test_the_relief_is_looked_at_and_cut_along_a_line_that_the_drawings_keep(
     page.context.close()
 
 
+def test_a_gauge_is_kept_read_and_held_against_its_own_limit(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    from test_web_desk import axe_source
+
+    page, watch = open_desk(chromium, server)
+    page.evaluate(axe_source())
+    page.get_by_role("button", name="Repairs").first.click()
+    part = page.locator("section.watch")
+    part.get_by_text("Gauges", exact=False).first.click()
+    part.get_by_role("button", name="Keep a gauge").click()
+    form = part.locator("form.lead")
+    form.get_by_role("button", name="At the middle").click()
+    form.get_by_label("Change that is too much, mm").fill("2")
+    form.get_by_role("button", name="Keep a gauge").click()
+    gauge = part.locator("li").first
+    expect(gauge).to_contain_text("not read yet")
+    for day, shown in (("2025-01-10", "1.0"), ("2025-06-10", "3.5")):
+        gauge.get_by_role("button", name="Enter a reading").click()
+        form = gauge.locator("form.lead")
+        form.get_by_label("It shows, mm").fill(shown)
+        form.get_by_label("Day").fill(day)
+        form.get_by_role("button", name="Enter a reading").click()
+        expect(gauge.locator("circle")).to_have_count(1 if shown == "1.0" else 2)
+    # 2.5 ± 0.28 mm surely is more than 2; its rate is held against a value that nobody set
+    expect(gauge).to_contain_text("beyond the limit")
+    expect(gauge).to_contain_text("changed +2.50 ± 0.28 mm, limit 2.00")
+    with Project.open(folder, read_only=True) as project:
+        (row,) = project.read("gauges").to_dict("records")
+        assert (row["limit_m"], row["geometry"] is None) == (0.002, False)
+        assert len(project.read("gauge_readings")) == 2
+    part.get_by_text("Looks at what was repaired").click()
+    part.get_by_role("button", name="Enter a look").click()
+    form = part.locator("form.lead")
+    form.get_by_label("What was looked at").fill(SURFACE)
+    form.get_by_label("What it came to").select_option("worse")
+    form.get_by_label("By whom").fill("Ada")
+    form.get_by_role("button", name="Enter a look").click()
+    expect(part).to_contain_text("worse, Ada")
+    found = page.evaluate("axe.run(document.querySelector('section.watch'))")
+    assert [v["id"] for v in found["violations"]] == []
+    assert not watch.faults
+    page.context.close()
+
+
 def _sections(folder: Path) -> list[str]:
     with Project.open(folder, read_only=True) as project:
         return [name for name, _ in sections_of(project.row("surfaces", SURFACE))]

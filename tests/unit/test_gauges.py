@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import math
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,13 @@ from scipy import stats
 
 from facademap.condition.gauges import GaugeReading, gauges_of
 from facademap.errors import InputError
+from facademap.store.project import Project
+from facademap.tasks.desk.watch import watched_gauges
 from facademap.tasks.survey.gauges import read_gauges
+from facademap.tasks.survey.kept_gauges import add_gauge, add_reading
+
+sys.path.insert(0, str(Path(__file__).parent))
+from small_wall import make_wall
 
 START = dt.date(2024, 1, 15)
 
@@ -124,3 +131,37 @@ def test_a_name_that_a_spreadsheet_would_run_is_written_as_text(tmp_path: Path) 
     assert row["gauge"] == "'=1+1"
     # a change that is negative stays a number
     assert float(row["change_mm"]) == pytest.approx(-0.5)
+
+
+def test_the_page_draws_the_limits_that_a_gauge_is_held_against(tmp_path: Path) -> None:
+    """A gauge with a limit of its own is plotted between that, in the measure of the office; no reading comes before its day."""
+    make_wall(tmp_path / "p", picture=False, world=False)
+    add_gauge(tmp_path / "p", name="G1", place_m=(1.0, 1.0), limit_m=0.0254)
+    add_gauge(tmp_path / "p", name="G2")
+    for day, value_m in (("2024-01-10", 0.0), ("2025-02-10", 0.0127)):
+        add_reading(tmp_path / "p", "G1", value_m=value_m, read_on=day, today=dt.date(2026, 1, 1))
+    with Project.open(tmp_path / "p", read_only=True) as project:
+        told = {g["id"]: g for g in watched_gauges(project)}
+    assert (told["G1"]["own"], told["G1"]["limits"]["limit_m"]) == (["limit_m"], 0.0254)
+    assert (told["G2"]["verdict"], told["G2"]["own"]) == ("not read yet", [])
+    page = tmp_path / "page.html"
+    read_gauges(tmp_path / "p", page=page)
+    assert "limit 25.40" in page.read_text()
+    assert "limit -25.40" in page.read_text()
+    assert "Its own limits: 25.40 mm since the first reading" in page.read_text()
+    with Project.open(tmp_path / "p") as project, project.edit(who="t", what="inch") as edit:
+        edit.set("profile", "inch")
+    read_gauges(tmp_path / "p", page=page)
+    assert "limit 1.0000" in page.read_text()
+    assert " mm" not in page.read_text()
+    for day, value_m, said in (
+        ("2025-02-10", 0.1, "has a reading of 2025-02-10 already"),
+        ("2026-01-02", 0.1, "has not come yet"),
+        ("2025-03-10", math.nan, "is no number"),
+    ):
+        with pytest.raises(InputError, match=said):
+            add_reading(
+                tmp_path / "p", "G1", value_m=value_m, read_on=day, today=dt.date(2026, 1, 1)
+            )
+    with pytest.raises(InputError, match="already"):
+        add_gauge(tmp_path / "p", name="G1")

@@ -13,6 +13,8 @@ from facademap.io.block_columns import no_formula
 from facademap.io.gauge_files import read_gauge_readings
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.report.gauge_page import gauge_page
+from facademap.report.measures import METRIC, Measures
+from facademap.store.project import Project
 from facademap.tasks.survey.kept_gauges import kept_gauges
 
 __all__ = ["read_gauges"]
@@ -55,13 +57,16 @@ def read_gauges(
             raise InputError(f"a {name} of {value * 1000:g} mm", "Give a number above 0.")
     for path in (page, table):
         check_writable(path)
+    say = METRIC
     if readings.is_dir():
         gauges = kept_gauges(readings, rules=rules)
+        with Project.open(readings, read_only=True) as project:
+            say = Measures(project.setting("profile") == "inch")
     else:
         gauges = gauges_of(read_gauge_readings(readings), rules)
     if page is not None:
         title = f"Monitoring points: {readings.stem}"
-        write_whole(page, gauge_page(gauges, title=title, rules=rules))
+        write_whole(page, gauge_page(gauges, title=title, rules=rules, say=say))
     if table is not None:
         write_whole(table, _table(gauges))
     return gauges

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,18 @@ from facademap.io.gauge_files import read_gauge_readings
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.record.days import day_of
 from facademap.tasks.survey.add_photos import surface_of
 
-__all__ = ["KEPT_RULES", "gauges_in", "keep_readings", "kept_gauges", "set_gauge"]
+__all__ = [
+    "KEPT_RULES",
+    "add_gauge",
+    "add_reading",
+    "gauges_in",
+    "keep_readings",
+    "kept_gauges",
+    "set_gauge",
+]
 
 #: What a gauge has a limit of its own for.
 KEPT_RULES = ("limit_m", "rate_m_a_year", "reading_m")
@@ -79,6 +89,112 @@ def _row(id: str, reading: GaugeReading) -> dict[str, Any]:
         "value_m": reading.value_m,
         **({} if warm is None else {"temperature_degc": warm}),
     }
+
+
+def add_gauge(
+    folder: str | Path,
+    *,
+    surface: str | None = None,
+    place_m: tuple[float, float] | None = None,
+    name: str = "",
+    who: str = "facademap gauges",
+    **values: Any,
+) -> dict[str, Any]:
+    """Keep a monitoring point that has no reading yet.
+
+    Parameters
+    ----------
+    folder : path
+    surface : str, optional
+        May be left out where the project has one.
+    place_m : tuple of float, optional
+        Along and up the wall.
+    name : str
+        What it is called; the next free number when empty.
+    who : str
+    **values
+        Columns of the table of gauges.
+
+    Returns
+    -------
+    dict
+        The row, without its place.
+
+    Raises
+    ------
+    InputError
+        A name that is taken, or a value that the table refuses.
+    """
+    told = {k: v for k, v in values.items() if v is not None}
+    if place_m is not None:
+        told["geometry"] = shapely.Point(place_m)
+    with Project.open(folder) as project:
+        on = surface_of(project, surface)
+        if name and name in set(project.read("gauges")["id"].astype(str)):
+            raise InputError(f"there is a gauge {name[:40]} already", "Give another name.")
+        with gated_edit(project, who=who, what=f"gauge {name}".strip()) as edit:
+            id = name or edit.new_id("G")
+            edit.insert("gauges", [{"id": id, "surface": on, **told}])
+        kept = project.row("gauges", id)
+    return {k: None if is_missing(v) else v for k, v in kept.items() if k != "geometry"}
+
+
+def add_reading(
+    folder: str | Path,
+    gauge: str,
+    *,
+    value_m: float,
+    read_on: str | None = None,
+    temperature_degc: float | None = None,
+    by: str | None = None,
+    today: dt.date | None = None,
+    who: str = "facademap gauges",
+) -> dict[str, Any]:
+    """Enter what a gauge showed.
+
+    Parameters
+    ----------
+    folder : path
+    gauge : str
+    value_m : float
+    read_on : str, optional
+        Day as YYYY-MM-DD; today when not given.
+    temperature_degc : float, optional
+    by : str, optional
+    today : datetime.date, optional
+    who : str
+
+    Returns
+    -------
+    dict
+        The row.
+
+    Raises
+    ------
+    InputError
+        No such gauge, a day that has not come or has a reading already, or a number that is none.
+    """
+    day = day_of(read_on, "Give the day of the reading.", today=today)
+    for value, what in ((value_m, "the reading"), (temperature_degc, "the temperature")):
+        if value is not None and not math.isfinite(value):
+            raise InputError(f"{what} is no number", "Give a number.")
+    with Project.open(folder) as project:
+        project.row("gauges", gauge)
+        if any(r.gauge == gauge and r.read_on.isoformat() == day for r in _readings(project)):
+            raise InputError(
+                f"{gauge} has a reading of {day} already",
+                "Correct that one, or take it back first.",
+            )
+        reading = GaugeReading(
+            gauge=gauge,
+            read_on=dt.date.fromisoformat(day),
+            value_m=value_m,
+            temperature_degc=temperature_degc,
+        )
+        with gated_edit(project, who=who, what=f"reading of gauge {gauge}") as edit:
+            row = {**_row(edit.new_id("GR"), reading), **({"by": by} if by else {})}
+            edit.insert("gauge_readings", [row])
+    return row
 
 
 def set_gauge(

@@ -20,6 +20,7 @@ import { Pins } from "./Pins.jsx";
 import { Plans } from "./Plans.jsx";
 import { Stones } from "./RankedStones.jsx";
 import { UNDECIDED, Undecided } from "./Undecided.jsx";
+import { Watch } from "./Watch.jsx";
 
 function chosenRepair() {
   const [first] = selection.value;
@@ -109,6 +110,7 @@ function Overview() {
       )}
       <Plans />
       <AllReviews />
+      <Watch />
       <Campaign />
       <Papers />
     </div>

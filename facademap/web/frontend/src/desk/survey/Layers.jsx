@@ -1,4 +1,5 @@
 // What is shown of the wall: surfaces, layers, surveys, families, and how strongly areas are filled.
+import { useEffect } from "preact/hooks";
 import { entryOf, pictures, rowsOf, schema, surface } from "../data/data.js";
 import {
   area,
@@ -11,6 +12,7 @@ import {
 import { swipe } from "../data/view.js";
 import { Entry } from "../parts/fields.jsx";
 import { Swatch } from "../parts/Swatch.jsx";
+import { askForWatched } from "../wall/gauges.js";
 import { t } from "../words/texts.js";
 import { Intake } from "./Intake.jsx";
 import { Relief } from "./Relief.jsx";
@@ -24,8 +26,14 @@ const LAYERS = [
   "repairs",
   "pieces",
   "control_points",
+  "gauges",
 ];
 export function Layers() {
+  useEffect(() => {
+    askForWatched().catch(() => {
+      // without the server no gauge is shown
+    });
+  }, []);
   const counts = new Map();
   for (const r of rowsOf("conditions")) {
     const now = counts.get(r.family) ?? [0, 0];

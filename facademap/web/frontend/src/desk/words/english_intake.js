@@ -53,6 +53,7 @@ export const ofIntake = {
   "job.name.tape": "place points by tape",
   "job.name.outlines": "read outlines",
   "layer.outside": "Outside the control",
+  "layer.gauges": "Gauges",
   intake: "Outlines from a file",
   "intake.about":
     "GeoPackage, GeoJSON, DXF, KML, FlatGeobuf or a table. Nothing is stored before it was seen on the wall.",

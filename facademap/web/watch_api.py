@@ -1,0 +1,121 @@
+"""Addresses of what is watched over the years: gauges, their readings, and looks at what was repaired or left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.routing import Route
+
+from facademap.errors import InputError
+from facademap.tasks.desk.watch import watched_gauges, watched_looks
+from facademap.tasks.record.look_again import enter_look
+from facademap.tasks.survey.kept_gauges import add_gauge, add_reading, set_gauge
+from facademap.web.answers import number_of, text_of, threaded
+from facademap.web.desk import Desk
+from facademap.web.guard import author_of
+
+__all__ = ["routes"]
+
+
+def routes(desk: Desk) -> list[Route]:
+    """What there is, and every act by its name."""
+
+    def state(request: Request, body: Any) -> Any:
+        project = desk.reading()
+        return {"gauges": watched_gauges(project), "looks": watched_looks(project)}
+
+    def doing(act: Callable[[Path, Any, str], Any]) -> Any:
+        def done(request: Request, body: Any) -> Any:
+            who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
+            return {"row": act(desk.folder, body, who)}
+
+        return done
+
+    return [
+        Route("/api/watch", threaded(state)),
+        *(
+            Route(f"/api/watch/{name}", threaded(doing(act)), methods=["POST"])
+            for name, act in _ACTS.items()
+        ),
+    ]
+
+
+def _number(body: Any, key: str) -> float | None:
+    return None if body.get(key) is None else number_of(body, key)
+
+
+def _text(body: Any, key: str) -> str | None:
+    return text_of(body, key, most=4_000) or None
+
+
+def _place(body: Any) -> tuple[float, float] | None:
+    u, v = _number(body, "u_m"), _number(body, "v_m")
+    if (u is None) != (v is None):
+        raise InputError("half a place", "Send u_m and v_m, or neither of them.")
+    return None if u is None or v is None else (u, v)
+
+
+def _columns(body: Any) -> dict[str, Any]:
+    months = _number(body, "every_months")
+    if months is not None and months != int(months):
+        raise InputError(f"{months:g} months between readings", "Send whole months.")
+    return {
+        **{n: _text(body, n) for n in ("kind", "condition", "note")},
+        **{n: _number(body, n) for n in ("limit_m", "rate_m_a_year", "reading_m")},
+        "every_months": None if months is None else int(months),
+    }
+
+
+def _gauge(folder: Path, body: Any, who: str) -> Any:
+    return add_gauge(
+        folder,
+        surface=_text(body, "surface"),
+        name=text_of(body, "id", most=60),
+        place_m=_place(body),
+        who=who,
+        **_columns(body),
+    )
+
+
+def _limits(folder: Path, body: Any, who: str) -> Any:
+    id = text_of(body, "id", most=200, required=True)
+    return set_gauge(folder, id, place_m=_place(body), who=who, **_columns(body))
+
+
+def _reading(folder: Path, body: Any, who: str) -> Any:
+    return add_reading(
+        folder,
+        text_of(body, "id", most=200, required=True),
+        value_m=number_of(body, "value_m"),
+        read_on=_text(body, "on"),
+        temperature_degc=_number(body, "temperature_degc"),
+        by=_text(body, "by"),
+        who=who,
+    )
+
+
+def _look(folder: Path, body: Any, who: str) -> Any:
+    return enter_look(
+        folder,
+        text_of(body, "id", most=200, required=True),
+        finding=text_of(body, "finding", most=40, required=True),
+        looked_on=_text(body, "on"),
+        by=_text(body, "by"),
+        hollow_share=_number(body, "hollow_share"),
+        open_joint_m=_number(body, "open_joint_m"),
+        colour_difference=_number(body, "colour_difference"),
+        photo=_text(body, "photo"),
+        note=_text(body, "note"),
+        who=who,
+    )
+
+
+_ACTS: dict[str, Callable[[Path, Any, str], Any]] = {
+    "gauge": _gauge,
+    "limits": _limits,
+    "reading": _reading,
+    "look": _look,
+}
