@@ -8,12 +8,15 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from facademap.errors import ProjectError
 from facademap.store.changes import newest_change
 from facademap.store.draft import LARGE
 from facademap.store.project import Project
+
+if TYPE_CHECKING:
+    from facademap.store.team_news import Listener
 
 __all__ = ["Desk"]
 
@@ -21,6 +24,8 @@ __all__ = ["Desk"]
 LOOK_EVERY_S = 1.0
 #: The same for a database, where other servers have desks of their own that are drawn on.
 LOOK_EVERY_SHARED_S = 0.3
+#: The same while the database tells of edits by itself: against a word that was lost.
+LOOK_EVERY_TOLD_S = 10.0
 #: Waiting pages look together at this beat, so that one answer serves them all.
 BEAT_S = 0.2
 
@@ -36,8 +41,29 @@ class Desk:
         self._all_readers: list[Project] = []
         self._seq = newest_change(self._writer)
         self._looked_at = time.monotonic()
-        self._look_every_s = LOOK_EVERY_SHARED_S if self._writer.in_database else LOOK_EVERY_S
-        self._stopping = False
+        self._stopping = self._told = False
+        self._listener: Listener | None = None
+        if self._writer.in_database:  # only then psycopg is needed
+            from facademap.store.team_news import listener_of
+
+            self._listener = listener_of(self._writer, self._hear)
+
+    def _hear(self) -> None:
+        self._told = True
+
+    @property
+    def hears(self) -> bool:
+        """Whether the database tells this server of the edits of others."""
+        return self._listener is not None and self._listener.hears
+
+    def _is_to_look(self) -> bool:
+        if self._told:
+            return True
+        if self.hears:
+            every = LOOK_EVERY_TOLD_S
+        else:
+            every = LOOK_EVERY_SHARED_S if self.in_database else LOOK_EVERY_S
+        return time.monotonic() - self._looked_at > every
 
     @contextmanager
     def writing(self, *, rows: int = 1) -> Iterator[Project]:
@@ -71,7 +97,9 @@ class Desk:
 
     def seq(self) -> int:
         """Number of the newest change, as far as known."""
-        if time.monotonic() - self._looked_at > self._look_every_s:
+        if self._is_to_look():
+            # before the look: a word that comes during it asks for another
+            self._told = False
             try:
                 self._seq = max(self._seq, newest_change(self.reading()))
             except ProjectError:
@@ -98,6 +126,8 @@ class Desk:
 
     def close(self) -> None:
         """Close every connection."""
+        if self._listener is not None:
+            self._listener.close()
         with self._writing:
             for reader in self._all_readers:
                 reader.close()

@@ -100,6 +100,7 @@ def _of_server(desk: Desk, jobs: Jobs, answers: bool) -> Sequence[str]:
         _family("facademap_build_info", "gauge", "Edition of the program.", [(f'{{version="{__version__}"}}', 1)]),
         _family("facademap_store_up", "gauge", "Whether the rows of the project can be read.", [("", answers)]),
         _family("facademap_last_change", "gauge", "Number of the newest change that this server knows.", [("", desk.known)]),
+        _family("facademap_hears", "gauge", "Whether the database tells this server of the edits of others.", [("", desk.hears)]),
         _family("facademap_jobs", "gauge", "Jobs of this server by state.", [(f'{{state="{s}"}}', states[s]) for s in _STATES]),
         _family("facademap_memory_bytes", "gauge", "Memory of the server's own.", [("", memory_mb(os.getpid()) * 1e6)]),
         _family("process_cpu_seconds_total", "counter", "Processor time of the server.", [("", time.process_time())]),

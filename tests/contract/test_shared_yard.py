@@ -154,7 +154,7 @@ def test_many_processes_that_reserve_at_once_never_get_the_same_stone(
     told = _forked.Queue()
     folders = [yard["kiln"], yard["loft"], yard["mill"], yard["kiln"]]
     running = [
-        _forked.Process(target=take_what_you_can, args=(folder, stones, seed, told))
+        _forked.Process(target=take_what_you_can, args=(folder, stones, seed, told), daemon=True)
         for seed, folder in enumerate(folders)
     ]
     for process in running:
