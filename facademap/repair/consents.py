@@ -6,11 +6,20 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
+import shapely
 
 from facademap.repair.rows import rows_of
 from facademap.tables import is_missing
+from facademap.units import format_length
 
-__all__ = ["BEGUN_WORK", "binding_on", "consent_said", "held_by_consents", "open_consents"]
+__all__ = [
+    "BEGUN_WORK",
+    "about_said",
+    "binding_on",
+    "consent_said",
+    "held_by_consents",
+    "open_consents",
+]
 
 Row = Mapping[Any, Any]
 #: Stages in which something was done to the wall.
@@ -33,7 +42,7 @@ def binding_on(consents: Iterable[Row], repair: Row) -> list[Row]:
     """The conditions that are about a repair, in the order of their ids.
 
     A condition that names repairs is about these only; one that names treatments is about these; one that names neither is
-    about everything; one that names surfaces is about what lies on these. Making safe and leaving wait only where a condition names the repair itself.
+    about everything; one that names surfaces is about what lies on these, and with an area about what reaches into it. Making safe and leaving wait only where a condition names the repair itself.
     """
     found = []
     for row in consents:
@@ -41,6 +50,7 @@ def binding_on(consents: Iterable[Row], repair: Row) -> list[Row]:
         treatment, places = str(repair["treatment"]), [str(s) for s in row.get("surfaces") or ()]
         # a repair of which no surface is told is held rather than let go
         here = not places or is_missing(repair.get("surface")) or str(repair["surface"]) in places
+        here = here and _reaches_into(row.get("area_m"), repair.get("geometry"))
         about = (
             str(repair["id"]) in map(str, named)
             if named
@@ -49,6 +59,32 @@ def binding_on(consents: Iterable[Row], repair: Row) -> list[Row]:
         if about:
             found.append(row)
     return sorted(found, key=lambda r: str(r["id"]))
+
+
+def _reaches_into(area_m: Any, shape: Any) -> bool:
+    """Whether an outline lies in an area at least in part; what has none is held rather than let go."""
+    if not isinstance(area_m, (list, tuple)) or shape is None or is_missing(shape):
+        return True
+    return bool(shape.is_empty or shape.intersects(shapely.box(*area_m)))
+
+
+def about_said(row: Row, *, inches: bool = False) -> str:
+    """What a condition is about, in words.
+
+    Examples
+    --------
+    >>> about_said({"treatments": ["clean"], "surfaces": ["east"], "area_m": [1.2, 0.0, 3.4, 2.1]})
+    'clean, east: 1.20 to 3.40 m across, 0.00 to 2.10 m up'
+    """
+    told = ", ".join(
+        str(n) for k in ("treatments", "repairs", "surfaces") for n in row.get(k) or ()
+    )
+    area = row.get("area_m")
+    if isinstance(area, (list, tuple)):
+        u0, v0, u1, v1 = (format_length(m, inches=inches).removesuffix(" m") for m in area)
+        unit = "" if inches else " m"
+        told += f": {u0} to {u1}{unit} across, {v0} to {v1}{unit} up"
+    return told or "all work"
 
 
 def open_consents(consents: Iterable[Row], repair: Row, *, stage: str = "") -> Sequence[str]:

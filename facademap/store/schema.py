@@ -41,7 +41,7 @@ __all__ = [
 ]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 11
+SCHEMA_VERSION = 12
 #: Version since which pixels are those of the upright picture.
 UPRIGHT_SINCE = 5
 #: Tables that a project of an older version lacks without being damaged, and the version that brought each.

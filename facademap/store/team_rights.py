@@ -7,6 +7,7 @@ from typing import Any, Literal
 from facademap.errors import InputError, ProjectError
 from facademap.store.project import Project
 from facademap.store.team import TeamConnection
+from facademap.store.team_schema import granted_roles
 from facademap.tables import TABLES
 
 __all__ = ["MAY", "May", "rights_of", "set_rights"]
@@ -88,10 +89,5 @@ def _given(schema: str, name: str, may: May) -> list[str]:
 
 def rights_of(project: Project) -> dict[str, May]:
     """Roles that were given a right in a project, its owner left out."""
-    connection = _team(project)
-    rows = connection.execute(
-        "SELECT pg_get_userbyid(grantee)::text, bool_or(privilege_type = 'INSERT') FROM pg_class c, aclexplode(c.relacl) "
-        "WHERE relnamespace = current_schema()::regnamespace AND relname IN ('conditions', 'edit_log') "
-        "AND grantee <> c.relowner AND grantee <> 0 GROUP BY grantee ORDER BY 1"
-    ).fetchall()
-    return {role: "edit" if edits else "read" for role, edits in rows}
+    granted = granted_roles(_team(project))
+    return {role: "edit" if edits else "read" for role, edits in granted.items()}

@@ -180,6 +180,7 @@ def open_team(folder: Path, *, read_only: bool) -> TeamConnection:
             )
         refuse_newer(version, str(folder))
         if version < SCHEMA_VERSION:
+            _need_owner(connection)
             with contextlib.closing(TeamConnection(address)) as writing:
                 _bring_up_to_date(writing)
     except BaseException:
@@ -210,6 +211,38 @@ def _version_of(connection: TeamConnection) -> tuple[int, str]:
     return int(version), str(project_id)
 
 
+def _need_owner(connection: TeamConnection) -> None:
+    """Refuse to bring a project up to date for somebody who may not: tables are changed by their owner alone."""
+    owner, me, owns = connection.execute(
+        "SELECT pg_get_userbyid(nspowner)::text, current_user::text, pg_has_role(nspowner, 'USAGE') "
+        "FROM pg_namespace WHERE nspname = ?",
+        (connection.address.project,),
+    ).fetchone()
+    if not owns:
+        raise ProjectError(
+            f"project {connection.address.project!r} was made by an older facademap, and {me} may not bring it up to date",
+            f"Let {owner}, who owns it, open it once with this facademap (facademap check).",
+        )
+
+
+def granted_roles(connection: TeamConnection) -> dict[str, bool]:
+    """Roles that were given a right in a project, its owner left out, with whether they may edit."""
+    rows = connection.execute(
+        "SELECT pg_get_userbyid(grantee)::text, bool_or(privilege_type = 'INSERT') FROM pg_class c, aclexplode(c.relacl) "
+        "WHERE relnamespace = current_schema()::regnamespace AND relname IN ('conditions', 'edit_log') "
+        "AND grantee <> c.relowner AND grantee <> 0 GROUP BY grantee ORDER BY 1"
+    ).fetchall()
+    return {str(role): bool(edits) for role, edits in rows}
+
+
+def _share_table(connection: TeamConnection, name: str) -> None:
+    """Give a new table to those who have a right in the project already."""
+    for role, edits in granted_roles(connection).items():
+        (quoted,) = connection.execute("SELECT quote_ident(?)", (role,)).fetchone()
+        rights = "SELECT, INSERT, UPDATE, DELETE" if edits else "SELECT"
+        connection.execute(f'GRANT {rights} ON "{name}" TO {quoted}')
+
+
 def _bring_up_to_date(connection: TeamConnection) -> None:
     """Add the tables and columns that a project of an older version lacks, all or nothing."""
     connection.begin()
@@ -219,6 +252,7 @@ def _bring_up_to_date(connection: TeamConnection) -> None:
                 present = POSTGIS.columns_of(connection, table.name)
                 if not present:
                     create_table(connection, table)
+                    _share_table(connection, table.name)
                 for column in table.columns if present else ():
                     if column.name not in present:
                         connection.execute(

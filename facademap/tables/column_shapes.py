@@ -25,6 +25,7 @@ from facademap.tables.shapes import (
 __all__ = [
     "ACCEPTANCE_CHECKS",
     "APPEARANCE",
+    "BOX",
     "CAMERA",
     "EDGES",
     "EDGE_KINDS",
@@ -53,7 +54,7 @@ __all__ = [
 PATTERN_SIZE = 410
 _LENGTH = Number(least=0, most=1000)
 _COST = Number(least=-1e300, most=1e300)
-_BOX = Listed(of=NUMBER, least=4, most=4)
+BOX = Listed(of=NUMBER, least=4, most=4)
 _COUNT = Number(least=0, whole=True)
 _NUMBERS_BY_NAME = Record(rest=NUMBER)
 _ANY_RECORD = Record(rest=JUST)
@@ -107,7 +108,7 @@ FOLD = Record(
     may={
         "edge": _SIDE,
         "reveal": _SIDE,
-        "opening": _BOX,
+        "opening": BOX,
         "offset_m": NUMBER,
         "set_back_m": NUMBER,
         "depth_m": NUMBER,
@@ -134,7 +135,7 @@ REPORT = Record(
     may={
         "photos": Listed(of=_FIT),
         "warnings": TEXTS,
-        "extent_m": _BOX,
+        "extent_m": BOX,
         "control_hull_m": Maybe(shape=Listed(of=POINT)),
         "proved": YES_NO,
         "proof": TEXT,
@@ -199,7 +200,7 @@ RELIEFS = Listed(
 )
 
 #: Lines of sections.
-SECTIONS = Listed(of=Record(needs={"name": TEXT, "line_m": _BOX}))
+SECTIONS = Listed(of=Record(needs={"name": TEXT, "line_m": BOX}))
 
 FLAWS = Listed(
     of=Record(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from facademap.tables.column_shapes import BOX
 from facademap.tables.contract import Column, Table
 from facademap.tables.shapes import NAMES
 from facademap.tables.survey import ID
@@ -54,6 +55,13 @@ CONSENTS = Table(
             refers="surfaces",
             many=True,
             meaning="Surfaces that it is about; all where none is named. Repairs that it names count wherever they are.",
+        ),
+        Column(
+            name="area_m",
+            kind="json",
+            shape=BOX,
+            unit="m",
+            meaning="Part of its one surface that it is about: left, bottom, right, top; all of it where none is given. What reaches into it counts.",
         ),
         Column(
             name="wants_trial",

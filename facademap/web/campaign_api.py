@@ -12,11 +12,13 @@ from starlette.routing import Route
 
 from facademap.errors import InputError
 from facademap.io.whole_files import temporary_folder, write_whole
+from facademap.repair.consents import about_said
 from facademap.repair.crews import read_crews
 from facademap.store.project import Project
 from facademap.tables import VARIATION_RESULTS
 from facademap.tables.names import file_name
 from facademap.tasks.desk.outlines import file_content
+from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.record.consents import (
     add_consent,
     meet_consent,
@@ -72,8 +74,12 @@ def routes(desk: Desk) -> list[Route]:
 def _state(project: Project) -> dict[str, Any]:
     kept = project.setting("crews", None)
     crews = read_crews(kept) if kept else ()
+    inches = settings_of_project(project).inches
     return {
-        "consents": plain_rows(project, "consents"),
+        "consents": [
+            {**row, "about": about_said(row, inches=inches)}
+            for row in plain_rows(project, "consents")
+        ],
         "trials": trials_of(project),
         "orders": orders_of(project),
         "variations": list_variations_said(project),
@@ -120,6 +126,20 @@ def _colours(body: Any) -> dict[str, Any]:
     return found
 
 
+def _area(body: Any) -> list[float] | None:
+    area = body.get("area_m")
+    if area is None:
+        return None
+    if (
+        not isinstance(area, list)
+        or len(area) != 4
+        or any(isinstance(v, bool) or not isinstance(v, int | float) for v in area)
+        or not all(abs(v) < 1e9 for v in area)
+    ):
+        raise InputError("area_m is no area", "Send left, bottom, right and top in metres.")
+    return [float(v) for v in area]
+
+
 def _consent(folder: Path, body: Any, who: str) -> Any:
     return add_consent(
         folder,
@@ -128,6 +148,7 @@ def _consent(folder: Path, body: Any, who: str) -> Any:
         treatments=names_of(body, "treatments"),
         repairs=names_of(body, "repairs"),
         surfaces=names_of(body, "surfaces"),
+        area_m=_area(body),
         who=who,
         **_texts(body, "before", "clause", "given_by", "given_on", "wants_trial", "note"),
     )

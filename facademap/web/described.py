@@ -181,6 +181,7 @@ _LEAD: Mapping[str, Schema] = {
     **dict.fromkeys(("treatments", "repairs", "surfaces", "days"), _list(_TEXT, 0, 2_000)),
     **dict.fromkeys(("id", "repair"), _ID),
     **{name: {"type": "number"} for name in ("hours", "volume_m3", "quantity", "rate", "amount")},
+    "area_m": _list({"type": "number"}, 4, 4),
     "result": {"enum": ["approved", "agreed", "refused", "open"]},
 }
 _OF_GAUGE = (
@@ -199,6 +200,21 @@ _WATCH: dict[str, Schema] = {
     "id": _ID,
     "value_m": {"type": "number"},
     "finding": {"enum": list(FINDINGS)},
+}
+
+_COUNTED = (
+    *("pass_share", "attendance_share", "exercises", "attempts"),
+    *("wait_days", "appeal_days", "validity_months"),
+)
+#: What an assessor says.
+_ASSESSING: Mapping[str, Schema] = {
+    **dict.fromkeys(("name", "scope", "standard", "test", "person", "answers", "exercise"), _TEXT),
+    **dict.fromkeys(("finding", "mason", "ground", "reason", "question", "number", "on"), _TEXT),
+    **dict.fromkeys(("questions", "repairs"), _list(_TEXT, 0, 2_000)),
+    **{name: {"type": "number"} for name in (*_COUNTED, "sitting", "appeal")},
+    "content": {"type": "string", "contentEncoding": "base64"},
+    "result": {"enum": ["pass", "redo"]},
+    "outcome": {"enum": ["dismiss", "void", "strike"]},
 }
 
 #: Address, what it does, its query (name: schema), and the kind of answer.
@@ -221,7 +237,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ),
     (
         "/api/training",
-        "Programme, attendance, standings and certificates by labels; nothing for reviewers",
+        "Programme, attendance and what was sealed, by labels; nothing for reviewers",
         {},
         "application/json",
     ),
@@ -517,6 +533,12 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 ("id", "by", "volume_m3", "price", "due", "on"),
             ),
             (
+                "stone-delivery",
+                "Take what was ordered into the yard, from a table of blocks",
+                ("id", "content"),
+                ("id", "file", "content", "on"),
+            ),
+            (
                 "variation",
                 "Raise a variation of the contract",
                 ("what", "reason"),
@@ -572,6 +594,38 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
             hours={"type": "number"},
             present=_list(_TEXT, 0, 2_000),
         ),
+    ),
+    (
+        "/api/training/verify",
+        "Whether a certificate was given here and holds",
+        _object(("number", "code"), number=_TEXT, code=_TEXT),
+    ),
+    *(
+        (
+            f"/api/training/{act}",
+            f"{does}; with the key of the assessor where people sign in",
+            _object(
+                ("by", *needs), by=_TEXT, key=_TEXT, **{n: _ASSESSING[n] for n in (*needs, *may)}
+            ),
+        )
+        for act, does, needs, may in (
+            ("results", "Where each stands, appeals and certificates, by labels", (), ()),
+            (
+                "standard",
+                "Fix the packaged standard of work, or one that is sent",
+                (),
+                ("content",),
+            ),
+            ("seal", "Seal a test", (), ("name", "scope", "standard", "questions", *_COUNTED)),
+            ("sit", "Enter the answers of a person", ("test", "person", "answers"), ("on",)),
+            ("exercise", "Enter an exercise", ("person", "exercise", "result"), ("finding", "on")),
+            ("work", "Assess recorded work", ("test", "person", "repairs"), ("mason",)),
+            ("appeal", "Enter an appeal", ("sitting", "ground"), ("on",)),
+            ("decide", "Decide an appeal", ("appeal", "outcome", "reason"), ("question",)),
+            ("certify", "Give a certificate", ("test", "person"), ("on",)),
+            ("certificate", "The sheet of a certificate, without the name", ("number",), ()),
+            ("withdraw", "Withdraw a certificate", ("number", "reason"), ()),
+        )
     ),
     (
         "/api/papers/recall",

@@ -37,6 +37,7 @@ from facademap.tasks.project.create_project import ProjectPlan
 from facademap.tasks.project.estate import figures_of_estate
 from facademap.tasks.project.set_aside import put_rows_back, set_rows_aside
 from facademap.tasks.project.team import create_team_project, join_project, rights_in_project
+from facademap.tasks.record.consents import add_consent, list_consents
 from facademap.wall.world import wall_crs
 from facademap.web.app import make_app
 
@@ -576,6 +577,37 @@ def test_roles_look_work_or_neither(database: str, cluster: Cluster, tmp_path: P
         Project.open(tmp_path / "g")
     with pytest.raises(InputError, match="there is no role"):
         rights_in_project(tmp_path / "owner", role="nobody; DROP", may="read")
+
+
+def test_an_older_project_is_brought_up_to_date_by_its_owner_for_everybody(
+    database: str, tmp_path: Path
+) -> None:
+    """As one that was made before trials, variations, consents, orders, gauges and looks were known."""
+    address = f"{database}#aged"
+    Project.create_in(read_address(address), tmp_path / "owner", name="aged").close()
+    with Project.open(tmp_path / "owner") as owner:
+        for role in ("looker", "banker"):
+            owner._connection.execute(f"CREATE ROLE {role} LOGIN")
+        for table in ("variations", "orders", "consents", "trials", "gauge_readings", "gauges", "looks"):  # fmt: skip
+            owner._connection.execute(f"DROP TABLE {table} CASCADE")
+        owner._connection.execute("ALTER TABLE conditions DROP COLUMN measured_depth")
+        # its rights are those of the tables of that time
+        for role, may in (("looker", "SELECT"), ("banker", "SELECT, INSERT, UPDATE, DELETE")):
+            owner._connection.execute(f"GRANT USAGE ON SCHEMA aged TO {role}")
+            owner._connection.execute(f"GRANT {may} ON ALL TABLES IN SCHEMA aged TO {role}")
+        owner._connection.execute("UPDATE facademap_schema SET version = 5")
+    theirs = {role: address.replace("postgres@", f"{role}@") for role in ("looker", "banker")}
+    for role, named in theirs.items():
+        join_project(named, tmp_path / role)
+        with pytest.raises(ProjectError, match="made by an older facademap") as refused:
+            Project.open(tmp_path / role)
+        assert "Let postgres, who owns it" in refused.value.remedy
+    with Project.open(tmp_path / "owner") as owner:
+        assert owner.missing_parts() == []
+    row = add_consent(tmp_path / "banker", reference="LB/1", text="A sample.")
+    assert [c["id"] for c in list_consents(tmp_path / "looker")] == [row["id"]]
+    with pytest.raises(ProjectError, match="your role may not do this"):
+        add_consent(tmp_path / "looker", reference="LB/2", text="Another.")
 
 
 @pytest.mark.parametrize("create", ["postgis"], indirect=True)

@@ -378,3 +378,54 @@ def test_a_condition_may_be_about_one_surface(folder: Path) -> None:
         move_on(folder, "RX-1", "accepted")
     meet_consent(folder, "L-002", by="K", file=folder / "project.gpkg")
     assert move_on(folder, "RX-1", "accepted")["stage"] == "accepted"
+
+
+@pytest.mark.parametrize(
+    ("shape", "held"),
+    [
+        (shapely.box(0.0, 0.0, 0.4, 0.4), False),
+        (shapely.box(0.0, 0.0, 0.4999, 0.9), False),
+        (shapely.box(0.0, 0.0, 0.5, 0.9), True),  # its edge reaches it
+        (shapely.box(0.6, 0.6, 0.7, 0.7), True),
+        (shapely.LineString([(0, 1.2), (2, 1.2)]), False),
+        (shapely.LineString([(0, 0.2), (2, 1.2)]), True),
+        (shapely.Point(1.0, 1.0), True),
+        (None, True),  # where it is, is not known
+    ],
+)
+def test_an_area_of_a_surface_holds_what_reaches_into_it(shape: Any, held: bool) -> None:
+    row = {"id": "L-1", "reference": "LB/1", "text": "x", "before": "work begins", "met": False}
+    row |= {"surfaces": ["S-1"], "area_m": [0.5, 0.5, 1.0, 1.0]}
+    repair = {"id": "R-1", "treatment": "inset", "surface": "S-1", "geometry": shape}
+    assert bool(open_consents([row], repair)) is held
+    assert not open_consents([row], {**repair, "surface": "S-2"})
+    assert not open_consents([row], {**repair, "treatment": "make safe"})
+
+
+def test_a_condition_about_an_area_holds_repairs_that_come_later(folder: Path) -> None:
+    def enter(*words: str, code: int) -> str:
+        told = ["--reference", "LB/1", "--text", "The carving is recorded first."]
+        done = CliRunner().invoke(main, ["consent", str(folder), *told, *words])
+        assert done.exit_code == code, done.output
+        return done.output
+
+    with Project.open(folder) as project:
+        own = str(project.row("repairs", "RX-1")["surface"])
+    assert "lies on one surface" in enter("--area", "2,1,3,2", code=2)
+    for wrong in ("3,1,2,2", "2,1,2,2", "2,1,3", "2,1,nan,2"):
+        enter("--surface", own, "--area", wrong, code=2)
+    assert list_consents(folder) == []
+    assert "2.00 to 3.00 m across, 1.00 to 2.00 m up" in enter("--surface", own, "--area", "2,1,3,2", code=0)  # fmt: skip
+    later = {"surface": own, "treatment": "repoint", "conditions": ["X-1"]}
+    for name, left in (("RX-2", 2.5), ("RX-3", 3.5)):
+        shape = shapely.LineString([(left, 1.5), (left + 0.2, 1.5)])
+        with Project.open(folder) as project, project.edit(who="t", what="later") as edit:
+            edit.put("repairs", [{"id": name, **later, "geometry": shape}])
+    holds = {job.repair: job.holds for job in jobs_of_project_in(folder)}
+    assert any("carving is recorded" in h for h in holds["RX-2"])
+    assert not any("carving is recorded" in h for h in (*holds["RX-3"], *holds["RX-1"]))
+
+
+def jobs_of_project_in(folder: Path) -> Any:
+    with Project.open(folder) as project:
+        return jobs_of_project(project)

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from facademap.cli.numbers import Numbers
 from facademap.cli.show import Show, command_options
 
 _KINDS = ("cleaning panel", "consolidation panel", "mortar sample", "mock-up", "other")
@@ -30,6 +31,12 @@ _POINTS = ("work begins", "work is accepted", "nothing")
 )
 @click.option("--treatment", "treatments", multiple=True, help="Treatment it is about; repeatable.")
 @click.option("--surface", "surfaces", multiple=True, help="Surface it is about; repeatable.")
+@click.option(
+    "--area",
+    "area_m",
+    type=Numbers("left,bottom,right,top"),
+    help="Part of its one surface that it is about, metres of the wall.",
+)
 @click.option("--repair", "repairs", multiple=True, help="Repair it is about; repeatable.")
 @click.option(
     "--wants-trial",
@@ -58,6 +65,7 @@ def command(
     treatments: tuple[str, ...],
     repairs: tuple[str, ...],
     surfaces: tuple[str, ...],
+    area_m: tuple[float, ...] | None,
     met: bool,
     take_back: bool,
     by: str,
@@ -99,6 +107,7 @@ def command(
             treatments=treatments,
             repairs=repairs,
             surfaces=surfaces,
+            area_m=area_m,
             note=note,
             **told,
         )
@@ -113,8 +122,10 @@ def command(
 
 
 def _line(row: dict[str, Any]) -> str:
+    from facademap.repair.consents import about_said
+
     clause = f", condition {row['clause']}" if row["clause"] else ""
-    about = ", ".join([*row["treatments"], *row["repairs"], *row["surfaces"]]) or "all work"
+    about = about_said(row)
     proof = row["evidence_file"] or row["evidence_photo"] or row["evidence_trial"]
     state = (
         f"met, {row['met_by']}, {row['met_on']}, by {proof}"

@@ -16,7 +16,7 @@ import pandas as pd
 from facademap.condition.glossary import TERMS
 from facademap.photo.lab import difference_ciede2000
 from facademap.repair.cautions import CARRYING, CAUTIONS, DEFER
-from facademap.repair.consents import consent_said
+from facademap.repair.consents import about_said, consent_said
 from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings, TradeValue
 from facademap.repair.steps import STEPS
@@ -454,8 +454,7 @@ def _consents(wall: Wall) -> Grid:
             ),
             "",
         )
-        told = [*(c["treatments"] or ()), *(c["repairs"] or ()), *(c["surfaces"] or ())]
-        about = ", ".join(map(str, told)) or "all work"
+        about = about_said(c, inches=wall.inches)
         state = (
             f"met: {c['met_by']}, {c['met_on']}; {proof}"
             if c["met"]

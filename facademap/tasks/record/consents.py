@@ -51,6 +51,7 @@ def add_consent(
     treatments: Sequence[str] = (),
     repairs: Sequence[str] = (),
     surfaces: Sequence[str] = (),
+    area_m: Sequence[float] | None = None,
     who: str = "facademap consent",
     **told: Any,
 ) -> dict[str, Any]:
@@ -66,6 +67,8 @@ def add_consent(
         What waits: ``work begins``, ``work is accepted`` or ``nothing``.
     treatments, repairs, surfaces : sequence of str
         What it is about; everything where none is given.
+    area_m : sequence of four float, optional
+        Part of its one surface that it is about: left, bottom, right, top.
     who : str
         Named in the history.
     **told
@@ -74,7 +77,7 @@ def add_consent(
     Raises
     ------
     InputError
-        No reference, no text, or a treatment or repair that is not known.
+        No reference, no text, a treatment or repair that is not known, or an area that is none or of no one surface.
     """
     for value, what, remedy in (
         (reference, "the condition names no consent", "Name the consent by its reference."),
@@ -87,6 +90,8 @@ def add_consent(
         raise InputError(f"{unknown[0]!r} is no treatment", f"Use one of {', '.join(TREATMENTS)}.")
     if before not in CONSENT_POINTS:
         raise InputError(f"{before!r} is no point", f"Use one of {', '.join(CONSENT_POINTS)}.")
+    if area_m is not None:
+        _need_area(area_m, surfaces, repairs)
     told = {k: v for k, v in told.items() if not is_missing(v) and str(v).strip()}
     if "given_on" in told:
         told["given_on"] = day_of(str(told["given_on"]))
@@ -104,10 +109,26 @@ def add_consent(
                 "treatments": list(treatments),
                 "repairs": list(repairs),
                 "surfaces": list(surfaces),
+                "area_m": None if area_m is None else [float(m) for m in area_m],
                 **told,
             }
             edit.insert("consents", [row])
         return plain_row("consents", project.row("consents", row["id"]))
+
+
+def _need_area(area_m: Sequence[float], surfaces: Sequence[str], repairs: Sequence[str]) -> None:
+    """An area lies on one surface and has a size; repairs that are named need none."""
+    if len(surfaces) != 1 or repairs:
+        raise InputError(
+            "an area lies on one surface, and is told instead of repairs",
+            "Name its one surface, and no repair.",
+        )
+    u0, v0, u1, v1 = area_m
+    if not (u0 < u1 and v0 < v1):
+        raise InputError(
+            f"an area from {u0:g} to {u1:g} m across and {v0:g} to {v1:g} m up",
+            "Give left, bottom, right, top, each of the latter larger.",
+        )
 
 
 def meet_consent(

@@ -4,6 +4,7 @@ import { ask } from "../data/api.js";
 import { column, rowsOf, seq } from "../data/data.js";
 import { base64Of } from "../data/jobs.js";
 import { who } from "../data/settings.js";
+import { chosenRows } from "../drawing/operations.js";
 import { t } from "../words/texts.js";
 import {
   Ask,
@@ -53,7 +54,19 @@ function Tick({ row, trials, run }) {
   );
 }
 
+/** The part of a surface about what is chosen on the wall. */
+function chosenArea() {
+  const rows = chosenRows().filter((c) => c.row.surface);
+  const surfaces = new Set(rows.map((c) => c.row.surface));
+  if (!rows.length || surfaces.size > 1) return null;
+  const corners = rows.flatMap((c) => c.row.geometry.coordinates.flat(Number.POSITIVE_INFINITY));
+  const [us, vs] = [0, 1].map((odd) => corners.filter((_, n) => n % 2 === odd));
+  const area_m = [Math.min(...us), Math.min(...vs), Math.max(...us), Math.max(...vs)];
+  return { surface: [...surfaces][0], count: rows.length, area_m };
+}
+
 function Consents({ consents, trials, run }) {
+  const marked = chosenArea();
   const holding = consents.filter((c) => !c.met && c.before !== "nothing");
   return (
     <details open={holding.length > 0}>
@@ -74,8 +87,7 @@ function Consents({ consents, trials, run }) {
             <span class="aside">{c.id}</span>
             <p>{c.text}</p>
             <p class="aside">
-              {[...c.treatments, ...c.repairs, ...c.surfaces].join(", ") || t("lead.all")} ·{" "}
-              {c.before}
+              {c.about} · {c.before}
               {c.wants_trial ? ` · ${t("lead.wants_trial")}: ${c.wants_trial}` : ""}
             </p>
             {c.met ? (
@@ -100,6 +112,7 @@ function Consents({ consents, trials, run }) {
             ...form,
             treatments: form.treatment ? [form.treatment] : [],
             surfaces: form.surface ? [form.surface] : [],
+            area_m: form.marked ? marked?.area_m : null,
           })
         }
       >
@@ -120,6 +133,16 @@ function Consents({ consents, trials, run }) {
               set={set}
               choices={rowsOf("surfaces").map((s) => s.id)}
             />
+            {marked && marked.surface === form.surface && (
+              <label class="field">
+                <input
+                  type="checkbox"
+                  checked={Boolean(form.marked)}
+                  onChange={(e) => set({ ...form, marked: e.currentTarget.checked })}
+                />{" "}
+                {t("lead.marked", { n: marked.count })}
+              </label>
+            )}
             <Ask
               name="before"
               form={form}
