@@ -98,7 +98,7 @@ def main() -> None:
         for loss, grown in growth.items():
             mask = _mask(wall, old.grid, loss)
             if mask.sum() > 50:
-                p = change_in_patch(change, mask)
+                p = change_in_patch(change, mask, outlines=80)
                 true = float(still[mask].mean())
                 patches[loss] = [
                     round(1000 * x, 2) for x in (true, p.mean_change_m, p.plus_minus_95_m)
@@ -112,7 +112,7 @@ def main() -> None:
                 mask[i : i + 40, j : j + 40] = True
                 if np.abs(still[mask]).max() < 1e-6:
                     squares += 1
-                    alarms += change_in_patch(change, mask).significant
+                    alarms += change_in_patch(change, mask, outlines=80).significant
         print(
             json.dumps(
                 {

@@ -226,6 +226,7 @@ def find_ties(
     photos: Sequence[GreyPhoto],
     coarse: Relief,
     *,
+    targets_m: Floats | None = None,
     most: int = 120,
     least_score: float = 0.75,
 ) -> TiePicks | None:
@@ -235,6 +236,9 @@ def find_ties(
     ----------
     photos : sequence of GreyPhoto
     coarse : Relief
+    targets_m : ndarray, shape (n, 3), optional
+        Surveyed places of targets: the stone at each is looked for too, and lies as deep as surveyed. A click misses
+        by half a pixel; the photos tell by a tenth of one how deep the stone at it lies.
     most : int
         Places.
     least_score : float
@@ -245,20 +249,31 @@ def find_ties(
     TiePicks or None
         None where fewer than ten places were found.
     """
-    photo_of, place_of, pixels = [], [], []
-    count = 0
-    for u, v, w in _spread_places(coarse, most):
-        found = _one_tie(photos, np.array([u, v, w]), least_score)
+    photo_of: list[int] = []
+    place_of: list[int] = []
+    pixels: list[Floats] = []
+    depths: list[float] = []
+    aims = [(place, math.nan) for place in _spread_places(coarse, most)]
+    if targets_m is not None:
+        aims += [((u, v, w), float(w)) for u, v, w in targets_m]
+    for place, depth in aims:
+        found = _one_tie(photos, np.array(place), least_score)
         if len(found) < 2:
             continue
         for photo, pixel in found:
             photo_of.append(photo)
-            place_of.append(count)
+            place_of.append(len(depths))
             pixels.append(pixel)
-        count += 1
-    if count < 10:
+        depths.append(depth)
+    if np.isnan(depths).sum() < 10:
         return None
-    return TiePicks(photo=np.array(photo_of), place=np.array(place_of), pixel_px=np.array(pixels))
+    return TiePicks(
+        photo=np.array(photo_of),
+        place=np.array(place_of),
+        pixel_px=np.array(pixels),
+        out_m=np.array(depths),
+        radius_m=photos[0].station.radius_m,
+    )
 
 
 def _spread_places(coarse: Relief, most: int) -> list[tuple[float, float, float]]:
@@ -283,7 +298,7 @@ _PATCH, _SEARCH = 31, 5
 def _one_tie(
     photos: Sequence[GreyPhoto], place: Floats, least_score: float
 ) -> list[tuple[int, Floats]]:
-    toward = [p.station.centre_m - place for p in photos]
+    toward = [p.station.sight_m(place) for p in photos]
     square = [float(t[2] / np.linalg.norm(t)) for t in toward]
     order = np.argsort(square)[::-1]
     cell = min(
@@ -373,7 +388,7 @@ def _views_of(
         with np.errstate(invalid="ignore"):
             inside = (pixel[..., 0] > 1) & (pixel[..., 0] < camera.width_px - 2)
             inside &= (pixel[..., 1] > 1) & (pixel[..., 1] < camera.height_px - 2)
-        toward = photo.station.centre_m - middle
+        toward = photo.station.sight_m(middle)
         slope = toward[:2] / max(toward[2], 1e-6)
         if inside.mean() >= 0.2 and float(np.linalg.norm(slope)) < 1.7:
             able.append((photo, slope))
@@ -398,7 +413,7 @@ def _most_different(able: list[tuple[GreyPhoto, Floats]], most: int) -> list[Gre
 
 
 def _reduced(photo: GreyPhoto, grid: PixelGrid, middle: Floats) -> View:
-    distance = float(np.linalg.norm(photo.station.centre_m - middle))
+    distance = float(np.linalg.norm(photo.station.sight_m(middle)))
     shrink = 0.6 * grid.gsd_m * photo.station.camera.fx_px / distance
     if shrink < 1.5:
         return View(station=photo.station, grey=photo.grey, shrink=1.0)

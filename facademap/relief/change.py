@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from facademap.errors import InputError
 from facademap.relief.build import Relief
@@ -78,6 +79,7 @@ class PatchChange:
     volume_change_m3 : float
         Mean change times area: unknown cells count as the mean of the known ones.
     significant : bool
+        At 95 % over all outlines that were asked about together.
     """
 
     area_m2: float
@@ -133,13 +135,16 @@ def change_of_reliefs(old: Relief, new: Relief, *, align: bool | None = None) ->
     )
 
 
-def change_in_patch(change: Change, mask: NDArray[np.bool_]) -> PatchChange:
+def change_in_patch(change: Change, mask: NDArray[np.bool_], *, outlines: int = 1) -> PatchChange:
     """Mean change of the cells of a mask.
 
     Parameters
     ----------
     change : Change
     mask : ndarray of bool, shape (rows, columns)
+    outlines : int
+        How many are asked about in one go: of a hundred that did not change five would differ by more than their plus or
+        minus at 95 %, so that each must differ by more to be told as changed (Bonferroni).
 
     Returns
     -------
@@ -175,7 +180,7 @@ def change_in_patch(change: Change, mask: NDArray[np.bool_]) -> PatchChange:
         mean_change_m=mean,
         plus_minus_95_m=_95 * sigma,
         volume_change_m3=mean * area,
-        significant=abs(mean) > _95 * sigma,
+        significant=abs(mean) > float(ndtri(1 - 0.025 / max(1, outlines))) * sigma,
     )
 
 

@@ -25,6 +25,7 @@ from scipy.optimize import least_squares
 
 from facademap.errors import GeometryError, InputError
 from facademap.photo.camera import Camera
+from facademap.relief.developed import axes_at, developed, straight
 from facademap.values import frozen_value
 
 __all__ = [
@@ -45,6 +46,8 @@ FEWEST_TARGETS = 4
 _FOCAL_TRIALS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.2, 3.2)
 #: What is believed of a lens before the targets are looked at: principal point in widths, k1, k2 (common practice).
 _PRIOR_CENTRE, _PRIOR_K1, _PRIOR_K2 = 0.02, 0.3, 0.3
+#: A round surface is seen down to this share of the distance out of it.
+_GRAZING = 0.05
 #: A pick is named and left out when it misses by so many times the usual miss, and by so many pixels.
 _BLUNDER_TIMES, _BLUNDER_PX = 6.0, 2.5
 
@@ -60,15 +63,18 @@ class Station:
     rotation : ndarray, shape (3, 3)
         Wall axes (u right, v up, w out) to camera axes (x right, y down, z forward).
     centre_m : ndarray, shape (3,)
-        In the wall frame.
+        In the wall frame; of a round surface the straight axes at arc 0 (`facademap.relief.developed`).
+    radius_m : float, optional
+        Of a round surface, negative when seen from within; places are then developed ones.
     """
 
     camera: Camera
     rotation: Floats
     centre_m: Floats
+    radius_m: float | None = None
 
     def pixel_from_wall(self, uvw_m: ArrayLike) -> Floats:
-        """Pixels of places in the wall frame; NaN behind the camera and beyond the lens.
+        """Pixels of places in the wall frame; NaN behind the camera, beyond the lens, and where the surface turns away.
 
         Parameters
         ----------
@@ -78,13 +84,32 @@ class Station:
         -------
         ndarray, shape (..., 2)
         """
-        seen = (np.asarray(uvw_m, dtype=float) - self.centre_m) @ self.rotation.T
+        place = straight(uvw_m, self.radius_m)
+        if self.radius_m is not None:
+            sight = self.sight_m(uvw_m)
+            away = sight[..., 2] <= _GRAZING * np.linalg.norm(sight, axis=-1)
+            place = np.where(away[..., None], np.nan, place)
+        seen = (place - self.centre_m) @ self.rotation.T
         with np.errstate(divide="ignore", invalid="ignore"):
             ray = np.where(seen[..., 2:] > 0, seen[..., :2] / seen[..., 2:], np.nan)
         return self.camera.pixel_from_ray(ray)
 
+    def sight_m(self, uvw_m: ArrayLike) -> Floats:
+        """From places to the camera, along, up and out at the place; shape (..., 3).
+
+        Parameters
+        ----------
+        uvw_m : array_like, shape (..., 3)
+        """
+        uvw = np.asarray(uvw_m, dtype=float)
+        toward = self.centre_m - straight(uvw, self.radius_m)
+        if self.radius_m is None:
+            return np.asarray(toward)
+        axes = axes_at(uvw[..., 0], self.radius_m)
+        return np.asarray(np.einsum("...ij,...j->...i", axes, toward))
+
     def direction_from_pixel(self, pixel_px: ArrayLike) -> Floats:
-        """Unit directions of pixels in the wall frame, shape (..., 3)."""
+        """Unit directions of pixels along the straight axes of the frame, shape (..., 3)."""
         ray = self.camera.ray_from_pixel(pixel_px)
         along = np.concatenate([ray, np.ones((*ray.shape[:-1], 1))], axis=-1) @ self.rotation
         return np.asarray(along / np.linalg.norm(along, axis=-1, keepdims=True))
@@ -105,6 +130,8 @@ class TargetPicks:
     pixel_px : ndarray, shape (n, 2)
     sigma_px : float
         Precision of picking and survey together, at the picture.
+    radius_m : float, optional
+        Of a round surface, negative when seen from within; ``uvw_m`` is then developed.
     """
 
     photo: NDArray[np.intp]
@@ -112,6 +139,12 @@ class TargetPicks:
     uvw_m: Floats
     pixel_px: Floats
     sigma_px: float = 0.5
+    radius_m: float | None = None
+
+    @property
+    def straight_m(self) -> Floats:
+        """Places along the straight axes of the frame, shape (n, 3)."""
+        return straight(self.uvw_m, self.radius_m)
 
 
 @frozen_value
@@ -124,12 +157,21 @@ class TiePicks:
     photo, place : ndarray of int, shape (n,)
     pixel_px : ndarray, shape (n, 2)
     sigma_px : float
+    out_m : ndarray, shape (places,), optional
+        Surveyed depth of places at targets; NaN elsewhere.
+    out_sigma_m : float
+        How well a target's depth is that of the stone at it.
+    radius_m : float, optional
+        Of a round surface.
     """
 
     photo: NDArray[np.intp]
     place: NDArray[np.intp]
     pixel_px: Floats
     sigma_px: float = 0.15
+    out_m: Floats | None = None
+    out_sigma_m: float = 0.0004
+    radius_m: float | None = None
 
 
 @frozen_value
@@ -166,7 +208,7 @@ def fit_stations(
     ties: TiePicks | None = None,
     start: Sequence[Station] | None = None,
 ) -> StationFit:
-    """One lens and the places of all photos, by least squares on the picked pixels.
+    """One lens and the places of all photos, by least squares on the picked pixels; stations for straight places.
 
     Parameters
     ----------
@@ -201,7 +243,7 @@ def fit_stations(
     size = np.hypot(*miss.T)
     tie_rmse = math.nan
     if ties is not None:
-        tie_miss = _tie_miss(ties, stations)
+        tie_miss = _tie_miss(ties, stations, _tie_places(ties, stations))
         tie_rmse = float(np.sqrt(np.median(np.sum(tie_miss**2, axis=1)) / math.log(2)))
     return StationFit(
         stations=stations,
@@ -234,7 +276,7 @@ def spread_of_sight(stations: Sequence[Station], centre_m: ArrayLike) -> float:
     stations : sequence of Station
     centre_m : array_like, shape (3,)
     """
-    toward = np.array([s.centre_m - np.asarray(centre_m, dtype=float) for s in stations])
+    toward = np.array([s.sight_m(centre_m) for s in stations])
     slopes = toward[:, :2] / toward[:, 2:]
     return float(np.linalg.norm(slopes[:, None] - slopes[None], axis=-1).max())
 
@@ -274,7 +316,7 @@ def _first_places(
 
 def _placed(targets: TargetPicks, camera: Camera, photo: int) -> Station:
     here = targets.photo == photo
-    points, rays = targets.uvw_m[here], camera.ray_from_pixel(targets.pixel_px[here])
+    points, rays = targets.straight_m[here], camera.ray_from_pixel(targets.pixel_px[here])
     good = np.isfinite(rays).all(axis=1)
     if good.sum() >= FEWEST_TARGETS:
         found, turn, move = cv2.solvePnP(
@@ -283,8 +325,10 @@ def _placed(targets: TargetPicks, camera: Camera, photo: int) -> Station:
         if found:
             rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=float)
             centre = np.asarray(-rotation.T @ move[:, 0], dtype=float)
-            if centre[2] > points[:, 2].max() and ((points - centre) @ rotation.T)[:, 2].min() > 0:
-                return Station(camera=camera, rotation=rotation, centre_m=centre)
+            station = Station(camera=camera, rotation=rotation, centre_m=centre)
+            before = replace(station, radius_m=targets.radius_m).sight_m(targets.uvw_m[here])
+            if before[:, 2].min() > 0 and ((points - centre) @ rotation.T)[:, 2].min() > 0:
+                return station
     raise GeometryError(
         f"no place of a camera explains the control points of photo {photo + 1}",
         "Check that pixels and names belong together, and the camera file.",
@@ -295,7 +339,7 @@ def _target_miss(targets: TargetPicks, stations: Sequence[Station]) -> Floats:
     miss = np.empty((len(targets.photo), 2))
     for k, station in enumerate(stations):
         here = targets.photo == k
-        miss[here] = station.pixel_from_wall(targets.uvw_m[here]) - targets.pixel_px[here]
+        miss[here] = station.pixel_from_wall(targets.straight_m[here]) - targets.pixel_px[here]
     return np.nan_to_num(miss, nan=1e4)
 
 
@@ -312,13 +356,21 @@ def _tie_places(ties: TiePicks, stations: Sequence[Station]) -> Floats:
     return np.asarray(np.linalg.solve(normal, right[..., None])[..., 0])
 
 
-def _tie_miss(ties: TiePicks, stations: Sequence[Station]) -> Floats:
-    places = _tie_places(ties, stations)
+def _tie_miss(ties: TiePicks, stations: Sequence[Station], places: Floats) -> Floats:
     miss = np.empty((len(ties.photo), 2))
     for k, station in enumerate(stations):
         here = ties.photo == k
         miss[here] = station.pixel_from_wall(places[ties.place[here]]) - ties.pixel_px[here]
     return np.nan_to_num(miss, nan=1e4)
+
+
+def _depth_miss(ties: TiePicks, places: Floats) -> Floats:
+    """Depth of the stone at targets minus their surveyed depth, over its precision; a target that stands off counts less."""
+    if ties.out_m is None:
+        return np.empty(0)
+    known = np.isfinite(ties.out_m)
+    miss = developed(places[known], ties.radius_m)[:, 2] - ties.out_m[known]
+    return _robust(miss[:, None] / ties.out_sigma_m).ravel()
 
 
 def _with_unknowns(stations: Sequence[Station], x: Floats, estimate_lens: bool) -> list[Station]:
@@ -365,7 +417,14 @@ def _adjusted(
         np.full(6 * len(stations), 1e-3), [1e-3, 1e-3, 1e-3, 1e-2, 1e-2] if estimate_lens else []
     ]
     answer = least_squares(
-        miss, np.zeros(len(scale)), x_scale=scale, method="trf", diff_step=1e-6, max_nfev=40
+        miss,
+        np.zeros(len(scale)),
+        x_scale=scale,
+        method="trf",
+        diff_step=1e-6,
+        # the sum of squares is some hundreds: a share of a millionth moves no camera
+        ftol=1e-6,
+        max_nfev=40,
     )
     return tuple(_with_unknowns(stations, answer.x, estimate_lens))
 
@@ -393,10 +452,15 @@ def depth_sigma_m(
     ndarray, shape (n,)
         Metres along w. The doubt of the surveyed places themselves is not in it.
     """
-    stations = fit.stations
-    miss = _misses(targets, fit.kept, ties, stations, estimate_lens)
+    stations, radius_m = fit.stations, targets.radius_m
+    used = 2 * int(fit.kept.sum())
     count = 6 * len(stations) + (5 if estimate_lens else 0)
-    places = np.asarray(places_m, dtype=float).reshape(-1, 3)
+    if used > count:
+        # the stated precision is scaled by what the targets themselves show, though never to a fifth of it
+        shown = max(fit.rmse_px / math.sqrt(2), 0.2 * targets.sigma_px)
+        targets = replace(targets, sigma_px=shown)
+    miss = _misses(targets, fit.kept, ties, stations, estimate_lens)
+    places = straight(np.asarray(places_m, dtype=float).reshape(-1, 3), radius_m)
     pixels = [s.pixel_from_wall(places) for s in stations]
     seen = TiePicks(
         photo=np.repeat(np.arange(len(stations)), len(places)),
@@ -410,18 +474,17 @@ def depth_sigma_m(
         x[k] = step
         jacobian[:, k] = (miss(x) - miss(-x)) / (2 * step)
         up, down = (
-            _tie_places(seen, _with_unknowns(stations, sign * x, estimate_lens))[:, 2]
+            developed(
+                _tie_places(seen, _with_unknowns(stations, sign * x, estimate_lens)), radius_m
+            )[:, 2]
             for sign in (1, -1)
         )
         depth[:, k] = (up - down) / (2 * step)
-    used = 2 * int(fit.kept.sum())
-    # the stated precision is scaled by what the targets themselves show
-    factor = fit.rmse_px / math.sqrt(2) / targets.sigma_px if used > count else 1.0
     column = np.linalg.norm(jacobian, axis=0)
     covariance = np.linalg.pinv((jacobian / column).T @ (jacobian / column), hermitian=True)
     depth = depth / column
     spread = np.einsum("nk,kl,nl->n", depth, covariance, depth)
-    return np.asarray(np.sqrt(np.maximum(spread, 0.0)) * max(factor, 0.2))
+    return np.asarray(np.sqrt(np.maximum(spread, 0.0)))
 
 
 def _misses(
@@ -440,7 +503,9 @@ def _misses(
         aim = _target_miss(targets, moved)[kept] / targets.sigma_px
         parts = [(_robust(aim) if robust else aim).ravel()]
         if ties is not None:
-            parts.append(_robust(_tie_miss(ties, moved) / ties.sigma_px).ravel())
+            places = _tie_places(ties, moved)
+            parts.append(_robust(_tie_miss(ties, moved, places) / ties.sigma_px).ravel())
+            parts.append(_depth_miss(ties, places))
         if estimate_lens:
             camera = moved[0].camera
             parts.append(

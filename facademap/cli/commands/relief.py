@@ -59,6 +59,12 @@ _FILE = click.Path(path_type=Path)
     is_flag=True,
     help="With PROJECT: the photos alone, also where a scan is kept.",
 )
+@click.option(
+    "--cylinder-radius-mm",
+    type=float,
+    help="Of an upright round pier, tower or apse: u_m of the control is arc.",
+)
+@click.option("--concave", is_flag=True, help="The round surface is seen from within.")
 @click.option("--out", type=_FILE, help="GeoTIFF to write.")
 @click.option("--report", type=_FILE, help="Report to write (JSON).")
 @click.option("--preview", type=_FILE, help="Picture by depth and shade to write (PNG).")
@@ -83,7 +89,7 @@ def command(
     show: Show,
     **given: Any,
 ) -> None:
-    """Measure how far a wall stands out of its plane, from photos taken from several places.
+    """Measure how far a wall stands out of its plane, or of its cylinder, from photos taken from several places.
 
     With PROJECT, its own photos and control points are used, and the relief is kept with the surface, by survey and date;
     without it --photos, --control and --out are needed.
@@ -103,7 +109,10 @@ def command(
     else:
         _refuse(
             given,
-            ("photos", "control", "camera", "scan", "out", "report", "preview", "elevation_out"),
+            (
+                *("photos", "control", "camera", "scan", "cylinder_radius_mm", "concave"),
+                *("out", "report", "preview", "elevation_out"),
+            ),
             "are for photos without PROJECT",
         )
         _of_project(project, given, cell_mm / 1000, area, search, show)
@@ -129,6 +138,17 @@ def _search(text: str | None) -> tuple[float, float] | None:
             f"--search-mm {text!r} is not two numbers", "Give two, such as -250,150."
         ) from None
     return back, front
+
+
+def _radius(given: dict[str, Any]) -> float | None:
+    from facademap.errors import InputError
+
+    radius_mm = given["cylinder_radius_mm"]
+    if radius_mm is None:
+        if given["concave"]:
+            raise InputError("--concave is of a round surface", "Add --cylinder-radius-mm.")
+        return None
+    return float(radius_mm) / 1000 * (-1 if given["concave"] else 1)
 
 
 def _gsd(given: dict[str, Any]) -> float | None:
@@ -202,6 +222,7 @@ def _of_folder(
             elevation=given["elevation_out"],
             gsd_m=_gsd(given),
             scan=given["scan"],
+            radius_m=_radius(given),
             search_m=search_m,
             progress=progress,
         )

@@ -43,6 +43,12 @@ _FILE = click.Path(path_type=Path)
     type=_FILE,
     help="The same of the newer one.  [default: its true elevation, or the elevation in use where it is the newest]",
 )
+@click.option(
+    "--register/--no-register",
+    default=None,
+    help="Lay the older relief on the newer by the stone that has not changed. Default: where their control points do not "
+    "tell one frame.",
+)
 @click.option("--who", default="surveyor", show_default=True, help="Who stores.")
 @command_options
 def command(
@@ -56,6 +62,7 @@ def command(
     align: bool | None,
     old_picture: Path | None,
     new_picture: Path | None,
+    register: bool | None,
     who: str,
     show: Show,
 ) -> None:
@@ -78,6 +85,7 @@ def command(
         raise_urgency=raise_urgency,
         align=align,
         pictures=(old_picture, new_picture),
+        register=register,
         who=who,
     )
     for warning in done.warnings:

@@ -14,16 +14,16 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.block_columns import no_formula
-from facademap.io.relief_files import control_of_relief, open_relief_writer, read_relief
+from facademap.io.relief_files import control_of_relief, open_relief_writer
 from facademap.io.vectors import read_shapes
 from facademap.io.whole_files import check_writable, write_whole
-from facademap.relief.build import Relief
 from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
-from facademap.tasks.survey.same_frame import check_same_frame
+from facademap.relief.registration import Registered
+from facademap.tasks.survey.one_frame import on_one_frame
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["ChangeMade", "cells_inside", "compare_reliefs", "reliefs_on_one_grid"]
+__all__ = ["ChangeMade", "cells_inside", "compare_reliefs"]
 
 #: Disagreement on stable stone that is worth a word.
 _POOR_AGREEMENT_M = 0.001
@@ -46,11 +46,14 @@ class ChangeMade:
     ----------
     change : Change
     patches : tuple of (str, PatchChange)
+    registered : Registered or None
+        How the older relief was laid on the newer one, where they lay in other frames.
     warnings : tuple of str
     """
 
     change: Change
     patches: tuple[tuple[str, PatchChange], ...]
+    registered: Registered | None
     warnings: tuple[str, ...]
 
 
@@ -62,6 +65,8 @@ def compare_reliefs(
     polygons: Path | None = None,
     table: Path | None = None,
     align: bool | None = None,
+    register: bool | None = None,
+    pictures: tuple[Path, Path] | None = None,
 ) -> ChangeMade:
     """New relief minus old.
 
@@ -77,6 +82,10 @@ def compare_reliefs(
         CSV, one row an outline.
     align : bool, optional
         Take offset and tilt of stable stone off first; default: where the precision of both surveys explains them.
+    register : bool, optional
+        Lay the older relief on the newer by stable stone; default: where their control points do not tell one frame.
+    pictures : (Path, Path), optional
+        Elevations of both surveys in the frames of their reliefs, for the features that they have in common.
 
     Raises
     ------
@@ -88,15 +97,18 @@ def compare_reliefs(
     for path in (out, table):
         check_writable(path)
     warnings: list[str] = []
-    first, second = reliefs_on_one_grid(old, new, warnings)
-    check_same_frame(
-        control_of_relief(old),
-        control_of_relief(new),
+    pair = on_one_frame(
+        old,
+        new,
+        control=(control_of_relief(old), control_of_relief(new)),
         names=(old.name, new.name),
         remedy="Measure the older survey again with the control of now, and compare that.",
+        register=register,
+        pictures=pictures,
         warnings=warnings,
     )
-    change = change_of_reliefs(first, second, align=align)
+    change = change_of_reliefs(pair.old, pair.new, align=align)
+    grid = change.difference.grid
     if change.registration_m > _POOR_AGREEMENT_M:
         warnings.append(
             f"on stable stone the surveys differ by {change.registration_m * 1000:.1f} mm (one standard deviation, "
@@ -107,14 +119,14 @@ def compare_reliefs(
             f"an offset of {change.removed[0] * 1000:.2f} mm and a tilt of {change.removed[1] * 1000:.2f} mm/m along "
             f"and {change.removed[2] * 1000:.2f} mm/m up the wall were taken off: a change of the whole wall is not seen"
         )
+    outlines = _outlines(polygons) if polygons is not None else []
     patches = tuple(
-        (name, change_in_patch(change, cells_inside(shape, change.difference.grid)))
-        for name, shape in (_outlines(polygons) if polygons is not None else ())
+        (name, change_in_patch(change, cells_inside(shape, grid), outlines=len(outlines)))
+        for name, shape in outlines
     )
     for name, patch in patches:
         if patch.known_share == 0:
             warnings.append(f"outline {name} holds no cell that is known in both surveys")
-    grid = change.difference.grid
     with open_relief_writer(
         out,
         grid,
@@ -124,61 +136,12 @@ def compare_reliefs(
         writer.write_rows(0, change.difference.out_m, change.detection_m)
     if table is not None:
         write_whole(table, _table(patches))
-    return ChangeMade(change=change, patches=patches, warnings=tuple(warnings))
-
-
-def reliefs_on_one_grid(old: Path, new: Path, warnings: list[str]) -> tuple[Relief, Relief]:
-    """Two reliefs cut to the cells that they have in common; a word in ``warnings`` where their extents differ.
-
-    Raises
-    ------
-    FileError, InputError
-        Cells of another size or place, or no part of the wall in common.
-    """
-    first, second = (_read(path) for path in (old, new))
-    a, b = first.grid, second.grid
-    if abs(a.gsd_m - b.gsd_m) > 1e-3 * a.gsd_m:
-        raise InputError(
-            f"the cells of {old.name} are {a.gsd_m * 1000:g} mm, those of {new.name} {b.gsd_m * 1000:g} mm",
-            "Make both with the same --cell-mm.",
-        )
-    shift_x, shift_y = (b.left_m - a.left_m) / a.gsd_m, (a.top_m - b.top_m) / a.gsd_m
-    column, row = round(shift_x), round(shift_y)
-    if max(abs(shift_x - column), abs(shift_y - row)) > 0.02:
-        raise InputError(
-            f"the cells of {new.name} lie {abs(shift_x - column):.2f} and {abs(shift_y - row):.2f} of a cell beside "
-            f"those of {old.name}",
-            "Make both over the same --extent.",
-        )
-    left, top = max(0, column), max(0, row)
-    right = min(a.width_px, column + b.width_px)
-    bottom = min(a.height_px, row + b.height_px)
-    if right <= left or bottom <= top:
-        raise InputError(
-            f"{old.name} and {new.name} have no part of the wall in common",
-            "Compare surveys of the same part, in the same wall frame.",
-        )
-    common, sizes = (right - left, bottom - top), {(g.width_px, g.height_px) for g in (a, b)}
-    if sizes != {common}:
-        warnings.append("the extents differ: only the part in common is compared")
-    grid = PixelGrid(
-        left_m=a.left_m + left * a.gsd_m,
-        top_m=a.top_m - top * a.gsd_m,
-        gsd_m=a.gsd_m,
-        width_px=right - left,
-        height_px=bottom - top,
+    return ChangeMade(
+        change=change,
+        patches=patches,
+        registered=pair.registered,
+        warnings=tuple(warnings),
     )
-    here = np.s_[top:bottom, left:right]
-    there = np.s_[top - row : bottom - row, left - column : right - column]
-    return (
-        Relief(grid=grid, out_m=first.out_m[here], sigma_m=first.sigma_m[here]),
-        Relief(grid=grid, out_m=second.out_m[there], sigma_m=second.sigma_m[there]),
-    )
-
-
-def _read(path: Path) -> Relief:
-    grid, out_m, sigma_m = read_relief(path)
-    return Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
 
 
 def _outlines(path: Path) -> list[tuple[str, Any]]:

@@ -16,6 +16,7 @@ from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.photo.colour_change import ColourChange
+from facademap.relief.build import Relief
 from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
 from facademap.report.change_page import ChangeRow, change_page, change_png
 from facademap.report.measures import Measures
@@ -23,10 +24,10 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables.names import file_name
 from facademap.tasks.survey.add_photos import surface_of
-from facademap.tasks.survey.change import cells_inside, reliefs_on_one_grid
+from facademap.tasks.survey.change import cells_inside
 from facademap.tasks.survey.compare_colours import colours_of_pairs, picture_of_survey
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
-from facademap.tasks.survey.same_frame import check_same_frame
+from facademap.tasks.survey.one_frame import cut_to_common, on_one_frame
 from facademap.wall.world import wall_crs
 
 __all__ = ["SurveysCompared", "compare_surveys"]
@@ -93,6 +94,7 @@ def compare_surveys(
     raise_urgency: bool = False,
     align: bool | None = None,
     pictures: tuple[Path | None, Path | None] = (None, None),
+    register: bool | None = None,
     who: str = "surveyor",
 ) -> SurveysCompared:
     """Compare two surveys of a surface and write a page, a table, a picture and the difference.
@@ -114,6 +116,8 @@ def compare_surveys(
     pictures : tuple of Path, optional
         Rectified pictures of both surveys; default: the true elevations that their reliefs keep, and for the newest survey
         the elevation in use.
+    register : bool, optional
+        Lay the older relief on the newer by stable stone; default: where their control points do not tell one frame.
     who : str
 
     Raises
@@ -137,7 +141,7 @@ def compare_surveys(
                     f"nothing of surface {name} belongs to survey {survey}",
                     f"Give two of {', '.join(surveys)}." if surveys else "Draw and measure first.",
                 )
-        change = _change(project, kept.get(old), kept.get(new), align, warnings)
+        change = _change(project, kept.get(old), kept.get(new), align, register, warnings)
         years = _years(kept.get(old), kept.get(new), conditions, old, new, warnings)
         done = {str(c) for r in repairs if r["stage"] in _DONE for c in (r["conditions"] or ())}
         olds, news = ([r for r in conditions if r["survey"] == s] for s in (old, new))
@@ -153,7 +157,7 @@ def compare_surveys(
             project, row, (old, new), kept, pairs, conditions, repairs, pictures, warnings
         )
         rows = tuple(
-            _row(p, terms, change, years, fast_m_a_year, colour)
+            _row(p, terms, change, years, fast_m_a_year, len(pairs), colour)
             for p, colour in zip(pairs, colours, strict=True)
         )
         say = Measures(project.setting("profile") == "inch")
@@ -174,6 +178,7 @@ def _change(
     old: KeptRelief | None,
     new: KeptRelief | None,
     align: bool | None,
+    register: bool | None,
     warnings: list[str],
 ) -> Change | None:
     if old is None or new is None:
@@ -182,8 +187,7 @@ def _change(
         )
         return None
     warnings += [*old.warnings, *new.warnings]
-    _check_frame(old, new, warnings)
-    one, other = reliefs_on_one_grid(project.place(old.path), project.place(new.path), warnings)
+    one, other = _in_one_frame(project, old, new, register, warnings)
     change = change_of_reliefs(one, other, align=align)
     if change.registration_m > 0.001:
         warnings.append(
@@ -193,18 +197,42 @@ def _change(
     return change
 
 
-def _check_frame(old: KeptRelief, new: KeptRelief, warnings: list[str]) -> None:
-    """Refuse reliefs of two frames: what the control points say that both were measured by."""
+def _in_one_frame(
+    project: Project,
+    old: KeptRelief,
+    new: KeptRelief,
+    register: bool | None,
+    warnings: list[str],
+) -> tuple[Relief, Relief]:
+    """Both reliefs on one grid: by the control points that each was measured by, else by stable stone."""
+    places = project.place(old.path), project.place(new.path)
     was, now = (k.told.get("control_m") for k in (old, new))
-    if not (was and now) and {old.source, new.source} == {"scan"}:
-        return
-    check_same_frame(
-        was,
-        now,
+    if not register and not (was and now) and {old.source, new.source} == {"scan"}:
+        return cut_to_common(*places, warnings)
+    found = on_one_frame(
+        *places,
+        control=(was, now),
         names=(f"survey {old.survey}", f"survey {new.survey}"),
         remedy="Measure the older survey again in the frame of now: facademap relief PROJECT --survey .. --replace.",
+        register=register,
+        pictures=_pictures(project, old, new),
         warnings=warnings,
     )
+    return found.old, found.new
+
+
+def _pictures(project: Project, old: KeptRelief, new: KeptRelief) -> tuple[Path, Path] | None:
+    """The true elevations of both, where both were kept."""
+    found = []
+    for kept in (old, new):
+        told = kept.told.get("true_elevation")
+        if (
+            not isinstance(told, Mapping)
+            or not (path := project.place(str(told["path"]))).is_file()
+        ):
+            return None
+        found.append(path)
+    return found[0], found[1]
 
 
 def _colours(
@@ -273,11 +301,13 @@ def _row(
     change: Change | None,
     years: float | None,
     fast_m_a_year: float,
+    outlines: int,
     colour: ColourChange,
 ) -> ChangeRow:
     patch: PatchChange | None = None
     if change is not None:
-        patch = change_in_patch(change, cells_inside(pair.shape, change.difference.grid))
+        inside = cells_inside(pair.shape, change.difference.grid)
+        patch = change_in_patch(change, inside, outlines=outlines)
         if math.isnan(patch.mean_change_m):
             patch = None
     rate = patch.mean_change_m / years if patch is not None and years else None

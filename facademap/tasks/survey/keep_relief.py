@@ -102,12 +102,12 @@ def keep_relief(
     with Project.open(folder) as project:
         name = surface_of(project, surface)
         row = project.row("surfaces", name)
-        _refuse_other(row, name, survey, replace)
+        _refuse_other(row, name, survey, elevation=elevation, replace=replace)
         warnings: list[str] = []
         tables = {t: project.read(t) for t in ("photos", "control_points", "observations")}
         chosen = _photos_showing(project, name, tables, taken_on, warnings)
         day = taken_on or _day_of(chosen)
-        sightings = _sightings(chosen, name, warnings)
+        sightings = _sightings(chosen, row, warnings)
         scan = _scan_of(row) if with_scan else None
         solved = solve_relief(
             sightings,
@@ -171,11 +171,17 @@ def _box(extent: Extent) -> list[float]:
     return [round(float(v), 6) for v in (extent.u0_m, extent.v0_m, extent.u1_m, extent.v1_m)]
 
 
-def _refuse_other(row: Mapping[str, Any], name: str, survey: str, replace: bool) -> None:
-    if row["kind"] != "plane":
+def _refuse_other(
+    row: Mapping[str, Any], name: str, survey: str, *, elevation: bool, replace: bool
+) -> None:
+    if row["kind"] == "cylinder" and is_missing(row["radius_m"]):
         raise InputError(
-            f"surface {name} is round: relief is measured from the photos of a plane only",
-            "Bring a scan of it with facademap add-elevation.",
+            f"surface {name} is round, and its radius is not known",
+            "Give the radius with facademap add-surfaces, or bring a scan with facademap add-elevation.",
+        )
+    if elevation and row["kind"] == "cylinder":
+        raise InputError(
+            "true elevations are laid on flat walls only", "Leave --true-elevation out."
         )
     if not replace and any(k.survey == survey and k.told for k in reliefs_of(row)):
         raise InputError(
@@ -255,7 +261,9 @@ def _day_of(photos: list[dict[str, Any]]) -> str:
     return days[0] if days else dt.datetime.now(dt.UTC).date().isoformat()
 
 
-def _sightings(photos: list[dict[str, Any]], surface: str, warnings: list[str]) -> Sightings:
+def _sightings(
+    photos: list[dict[str, Any]], surface: Mapping[str, Any], warnings: list[str]
+) -> Sightings:
     """The photos of one camera: the size, and the way it was held, that most of them have."""
     kinds: dict[tuple[int, int, int], list[dict[str, Any]]] = {}
     for photo in photos:
@@ -264,7 +272,7 @@ def _sightings(photos: list[dict[str, Any]], surface: str, warnings: list[str]) 
     most = max(kinds.values(), key=len)
     if len(most) < 2:
         raise InputError(
-            f"the photos of surface {surface} have {len(kinds)} sizes or were held differently",
+            f"the photos of surface {surface['id']} have {len(kinds)} sizes or were held differently",
             "Add photos of one camera, all held the same way.",
         )
     for photo in photos:
@@ -283,4 +291,5 @@ def _sightings(photos: list[dict[str, Any]], surface: str, warnings: list[str]) 
         picks=tuple(pick for p in most for pick in p["picks"]),
         lens=lens,
         estimate_lens=not known,
+        radius_m=float(surface["radius_m"]) if surface["kind"] == "cylinder" else None,
     )

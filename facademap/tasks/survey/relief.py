@@ -100,10 +100,11 @@ def make_relief(
     gsd_m: float | None = None,
     search_m: tuple[float, float] | None = None,
     scan: Path | None = None,
+    radius_m: float | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> ReliefMade:
-    """How far a wall stands out of its plane, from photos of one camera.
+    """How far a wall stands out of its plane, or of its cylinder, from photos of one camera.
 
     Parameters
     ----------
@@ -131,6 +132,8 @@ def make_relief(
         Deepest and highest place that is looked for, metres out of the plane.
     scan : Path, optional
         Relief of the same wall from a scan, in the same frame: both are compared and joined.
+    radius_m : float, optional
+        Of a round surface, negative when seen from within; u is arc.
     workers : int
     progress : callable, optional
 
@@ -141,6 +144,7 @@ def make_relief(
     """
     began = time.monotonic()
     _check_cell(cell_m)
+    _check_radius(radius_m, elevation)
     for path in (out, report, preview, elevation):
         check_writable(path)
     picks = _named_as_files(read_target_picks(control), photos)
@@ -153,6 +157,7 @@ def make_relief(
         picks=tuple(picks),
         lens=_lens(photos, names, camera),
         estimate_lens=camera is None,
+        radius_m=radius_m,
     )
     solved = solve_relief(
         sightings,
@@ -195,6 +200,8 @@ class Sightings:
     lens : Camera
         Given, or the first guess.
     estimate_lens : bool
+    radius_m : float, optional
+        Of a round surface, negative when seen from within; places of targets and extent are then developed: u is arc.
     """
 
     names: tuple[str, ...]
@@ -202,6 +209,7 @@ class Sightings:
     picks: tuple[TargetPick, ...]
     lens: Camera
     estimate_lens: bool
+    radius_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,7 +296,7 @@ def solve_relief(
     FacademapError
     """
     _check_cell(cell_m)
-    targets = _targets(sightings.picks, sightings.names, "control")
+    targets = _targets(sightings, "control")
     rules = _rules(search_m)
     count, estimate = len(sightings.names), sightings.estimate_lens
     with single_threaded_libraries():
@@ -297,9 +305,9 @@ def solve_relief(
         greys = _greys(sightings.paths)
         extent = extent or Extent.around(targets.uvw_m[:, :2]).grown(EXTENT_GROWTH)
         grid = PixelGrid.over(extent, gsd_m=cell_m)
-        ready = _ready(fit, greys)
+        ready = _ready(fit, greys, sightings.radius_m)
         coarse = coarse_relief(ready, grid, rules)
-        ties = find_ties(ready, coarse)
+        ties = find_ties(ready, coarse, targets_m=_places(targets))
         if ties is not None:
             fit = fit_stations(
                 targets,
@@ -309,7 +317,7 @@ def solve_relief(
                 ties=ties,
                 start=fit.stations,
             )
-            ready = _ready(fit, greys)
+            ready = _ready(fit, greys, sightings.radius_m)
         else:
             warnings.append(
                 "the cameras rest on the targets alone: too few places look alike in several photos"
@@ -329,8 +337,9 @@ def solve_relief(
     relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
     both = None if scan is None else _with_scan(relief, scan, warnings)
     relief = relief if both is None else both.relief
-    checks = _targets(sightings.picks, sightings.names, "check")
-    values = _report(relief, checks, fit, warnings, sightings.names)
+    checks = _targets(sightings, "check")
+    stations = tuple(photo.station for photo in ready)
+    values = _report(relief, checks, stations, warnings, sightings.names)
     values |= {
         "cameras_sigma_w_m": datum_m,
         "cell_views_layers": int(compared),
@@ -345,7 +354,7 @@ def solve_relief(
     }
     if both is not None:
         values["scan"] = both.to_dict()
-    return ReliefSolved(relief=relief, values=values, stations=fit.stations, both=both)
+    return ReliefSolved(relief=relief, values=values, stations=stations, both=both)
 
 
 def _with_scan(photos: Relief, scan: Relief, warnings: list[str]) -> SourcesCompared:
@@ -398,6 +407,20 @@ def _check_cell(cell_m: float) -> None:
         raise InputError(
             f"cells of {cell_m * 1000:g} mm cannot be made",
             "Give --cell-mm above 0, such as 3.",
+        )
+
+
+def _check_radius(radius_m: float | None, elevation: Path | None) -> None:
+    if radius_m is None:
+        return
+    if not (math.isfinite(radius_m) and 0.05 <= abs(radius_m) <= 200):
+        raise InputError(
+            f"a radius of {abs(radius_m) * 1000:g} mm is none of a round wall",
+            "Give 50 mm to 200 m.",
+        )
+    if elevation is not None:
+        raise InputError(
+            "true elevations are laid on flat walls only", "Leave it out for a round surface."
         )
 
 
@@ -489,15 +512,22 @@ def _lens(folder: Path, names: Sequence[str], camera: Path | None) -> Camera:
     return lens
 
 
-def _targets(picks: Sequence[TargetPick], names: Sequence[str], role: str) -> TargetPicks:
-    number = {name: k for k, name in enumerate(names)}
-    used = [p for p in picks if p.role == role and p.photo in number]
+def _targets(sightings: Sightings, role: str) -> TargetPicks:
+    number = {name: k for k, name in enumerate(sightings.names)}
+    used = [p for p in sightings.picks if p.role == role and p.photo in number]
     return TargetPicks(
         photo=np.array([number[p.photo] for p in used], dtype=np.intp),
         names=tuple(p.name for p in used),
         uvw_m=np.array([p.uvw_m for p in used], dtype=float).reshape(-1, 3),
         pixel_px=np.array([p.pixel_px for p in used], dtype=float).reshape(-1, 2),
+        radius_m=sightings.radius_m,
     )
+
+
+def _places(targets: TargetPicks) -> NDArray[np.floating[Any]]:
+    """Every target once."""
+    found = dict(zip(targets.names, targets.uvw_m, strict=True))
+    return np.array(list(found.values()))
 
 
 def _tell_blunders(
@@ -519,8 +549,13 @@ def _greys(paths: Sequence[Path]) -> list[NDArray[np.uint8]]:
     return greys
 
 
-def _ready(fit: StationFit, greys: Sequence[NDArray[np.uint8]]) -> list[GreyPhoto]:
-    return [GreyPhoto(station=s, grey=g) for s, g in zip(fit.stations, greys, strict=True)]
+def _ready(
+    fit: StationFit, greys: Sequence[NDArray[np.uint8]], radius_m: float | None
+) -> list[GreyPhoto]:
+    return [
+        GreyPhoto(station=replace(s, radius_m=radius_m), grey=g)
+        for s, g in zip(fit.stations, greys, strict=True)
+    ]
 
 
 def _datum_sigma(
@@ -547,7 +582,7 @@ def _datum_sigma(
 def _report(
     relief: Relief,
     checks: TargetPicks,
-    fit: StationFit,
+    stations: Sequence[Station],
     warnings: list[str],
     names: Sequence[str],
 ) -> dict[str, Any]:
@@ -570,7 +605,7 @@ def _report(
             float(np.nanmedian(relief.out_m)),
         ]
     )
-    spread = spread_of_sight(fit.stations, middle)
+    spread = spread_of_sight(stations, middle)
     if spread < _POOR_SPREAD:
         warnings.append(
             f"the photos stand close together (base over distance {spread:.2f}): depth is poor; 0.3 to 0.6 is good"
