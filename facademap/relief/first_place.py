@@ -81,10 +81,12 @@ def first_place(fixed: Relief, moving: Relief) -> FirstPlace:
             cv2.warpAffine(layer, matrix, (width, height), flags=cv2.INTER_LINEAR)
             for layer in (loose, loose_known)
         )
-        known = (known > 0.99).astype(np.float32)
+        inside: Floats32 = (known > 0.99).astype(np.float32)
         peaks += [
             (score, dx, dy, math.radians(turn_deg))
-            for score, dx, dy in _peaks(still, still_known, turned * known, known, cell)
+            for score, dx, dy in _peaks(
+                still, still_known, (turned * inside).astype(np.float32), inside, cell
+            )
         ]
     peaks.sort(reverse=True)
     if not peaks or peaks[0][0] < _LEAST:

@@ -142,9 +142,7 @@ def register_reliefs(
         shift_m=np.array([start.du_m, start.dv_m, 0.0]),
     ).inverse()
     for times in _ROUNDS:
-        fine = times == 1
-        pair = (fixed, moving) if fine else tuple(_widened(r, times) for r in (fixed, moving))
-        motion = _fitted(*pair, motion)
+        motion = _fitted(_widened(fixed, times), _widened(moving, times), motion)
     residual, _, allowed, share = _misses(fixed, moving, motion)
     if share < _LEAST_COMMON:
         raise InputError(f"the surveys have only {share:.0%} of the wall in common", _REMEDY)
@@ -185,6 +183,8 @@ def agreement(fixed: Relief, moving: Relief) -> float:
 
 def _widened(relief: Relief, times: int) -> Relief:
     grid = relief.grid
+    if times == 1:
+        return relief
     wide = PixelGrid(
         left_m=grid.left_m,
         top_m=grid.top_m,
@@ -228,7 +228,7 @@ def _slopes(relief: Relief) -> tuple[Floats32, Floats32]:
     if min(relief.out_m.shape) < 2:
         raise InputError("a relief of one row of cells cannot be laid on another", _REMEDY)
     down, along = np.gradient(relief.out_m, np.float32(relief.grid.gsd_m))
-    return along.astype(np.float32), (-down).astype(np.float32)
+    return np.asarray(along, dtype=np.float32), np.asarray(-down, dtype=np.float32)
 
 
 def _fitted(

@@ -87,7 +87,8 @@ def on_one_frame(
         if register is False:
             raise
         return _or_else(moved.problem, remedy, old, new, pictures, names, warnings)
-    pair = OneFrame(**dict(zip(("old", "new"), cut_to_common(old, new, warnings), strict=True)))
+    first, second = cut_to_common(old, new, warnings)
+    pair = OneFrame(old=first, new=second)
     told = control[0] and control[1]
     if not told or set(control[0] or ()) & set(control[1] or ()) or register is False:
         return pair
