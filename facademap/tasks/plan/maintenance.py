@@ -23,7 +23,7 @@ from facademap.tasks.survey.kept_gauges import gauges_in
 from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.treatment.maintenance import DONE_STAGES, DueLook, compared_surveys, looks_due
 
-__all__ = ["MaintenancePlan", "plan_maintenance"]
+__all__ = ["MaintenancePlan", "due_looks", "plan_maintenance"]
 
 _COLUMNS = (
     *("due_on", "kind", "id", "subject", "surface", "wall_stone", "seen_on", "months", "why"),
@@ -75,37 +75,10 @@ def plan_maintenance(
             raise InputError(
                 "the project has no surface to look after", "Add one with facademap add-surfaces."
             )
-        conditions = project.read("conditions").to_dict("records")
-        repairs = project.read("repairs").to_dict("records")
-        done_on = _done_on(project.read("work_log").to_dict("records"))
-        looks_made = project.read("looks").to_dict("records")
-        gauges = gauges_in(project)
+        looks = due_looks(project, day)
         values = treatment_values_of_project(project)
         name = str(project.setting("name", "") or Path(folder).name)
         target = out or project.folder / "out"
-    seen: dict[str, dt.date | None] = {}
-    grown: dict[str, str] = {}
-    replaced: set[str] = set()
-    for row in surfaces:
-        id = str(row["id"])
-        here = [c for c in conditions if str(c["surface"]) == id]
-        days = _survey_days(row, here)
-        seen[id] = max((d for d in days.values() if d is not None), default=None)
-        larger, again = compared_surveys(here, days)
-        grown |= larger
-        replaced |= again
-    looks = looks_due(
-        surfaces=seen,
-        conditions=conditions,
-        repairs=repairs,
-        done_on=done_on,
-        values=values,
-        today=day,
-        grown=grown,
-        replaced=replaced,
-        looks_made=looks_made,
-        gauges=gauges,
-    )
     notes = _notes(looks)
     title = f"Plan of maintenance: {name}"
     used = {n: v for n, v in values.values.items() if n.split(".")[0] in ("maintain", "watch")}
@@ -121,6 +94,52 @@ def plan_maintenance(
         write_whole(target / file, text)
     return MaintenancePlan(
         looks=tuple(looks), files=tuple(str(target / f) for f in files), notes=tuple(notes)
+    )
+
+
+def due_looks(project: Project, today: dt.date) -> list[DueLook]:
+    """Everything in a project that is to be looked at, the most pressing first.
+
+    Parameters
+    ----------
+    project : Project
+    today : datetime.date
+
+    Returns
+    -------
+    list of DueLook
+    """
+    surfaces = project.read("surfaces").to_dict("records")
+    rows = project.read("conditions", outlines=False)
+    if rows["survey"].nunique() > 1:  # only surveys that are compared need outlines
+        rows = project.read("conditions")
+    conditions = rows.to_dict("records")
+    by_surface: dict[str, list[dict[str, Any]]] = {}
+    for condition in conditions:
+        by_surface.setdefault(str(condition["surface"]), []).append(condition)
+    seen: dict[str, dt.date | None] = {}
+    grown: dict[str, str] = {}
+    replaced: set[str] = set()
+    for row in surfaces:
+        id = str(row["id"])
+        here = by_surface.get(id, [])
+        days = _survey_days(row, here)
+        seen[id] = max((d for d in days.values() if d is not None), default=None)
+        if len(days) > 1:
+            larger, again = compared_surveys(here, days)
+            grown |= larger
+            replaced |= again
+    return looks_due(
+        surfaces=seen,
+        conditions=conditions,
+        repairs=project.read("repairs", outlines=False).to_dict("records"),
+        done_on=_done_on(project.read("work_log").to_dict("records")),
+        values=treatment_values_of_project(project),
+        today=today,
+        grown=grown,
+        replaced=replaced,
+        looks_made=project.read("looks").to_dict("records"),
+        gauges=gauges_in(project),
     )
 
 
