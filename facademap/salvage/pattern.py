@@ -285,7 +285,7 @@ def _relief(lightness: Floats, used: Mask, *, dead_band: float) -> Floats:
         turns = np.abs(np.diff(bits.astype(np.int8), axis=0, append=bits[:1].astype(np.int8))).sum(
             axis=0
         )
-        codes = np.where(turns <= 2, bits.sum(axis=0), 9)[edge:-edge, edge:-edge]
+        codes = np.where(turns <= 2, bits.sum(axis=0, dtype=np.int64), 9)[edge:-edge, edge:-edge]
         counts = np.bincount(codes[used[edge:-edge, edge:-edge]], minlength=10)
         shares.append(counts / counts.sum())
     return np.sqrt(np.concatenate(shares))
