@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -50,12 +50,15 @@ class Damage:
         Share of proposals like this one whose kind and outline were right, on rendered walls.
     width_px : float
         Middle width of a line; not a number of an area.
+    border : float
+        Mean share of what clicks point at over the region, 0 to 1; not a number of what was found without a click.
     """
 
     term: str
     shape_px: Any
     confidence: float
     width_px: float = float("nan")
+    border: float = float("nan")
 
 
 def damages_of(seen: DamageSeen) -> list[Damage]:
@@ -94,7 +97,8 @@ def damage_at(seen: DamageSeen, inside: Sequence[Sequence[float]]) -> Damage | N
     sure = float(seen.region[mine].mean()) / 255
     confidence = _confidence(sure * float(each[k] / max(each.sum(), 0.2)))
     shapes = _shaped(KINDS[k], mine, (0, 0), confidence)
-    return max(shapes, key=lambda d: d.shape_px.length, default=None)
+    longest = max(shapes, key=lambda d: d.shape_px.length, default=None)
+    return None if longest is None else replace(longest, border=sure)
 
 
 def damage_mask(seen: DamageSeen, inside: Sequence[Sequence[float]]) -> NDArray[np.bool_]:

@@ -102,8 +102,21 @@ def open_relief_writer(
         move_whole(made, path)
 
 
-def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
-    """The whole relief: grid, metres out of the frame, standard deviation.
+def read_relief(
+    path: Path, within_m: tuple[float, float, float, float] | None = None
+) -> tuple[PixelGrid, Floats, Floats]:
+    """The relief, whole or round a part of the wall: grid, metres out of the frame, standard deviation.
+
+    Parameters
+    ----------
+    path : Path
+    within_m : tuple of float, optional
+        Left, bottom, right and top of the part, metres; cells that it touches are read, at least one.
+
+    Returns
+    -------
+    tuple
+        Grid of the cells read, and two arrays of shape (rows, columns).
 
     Raises
     ------
@@ -116,9 +129,10 @@ def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
         raise FileError(f"relief {path} does not exist", "Check the spelling of the path.")
     try:
         with rasterio.open(path, driver="GTiff") as dataset:
+            part = _cells_within(dataset, within_m)
             hold_within(
                 "megapixels",
-                dataset.width * dataset.height / 1e6,
+                part.width * part.height / 1e6,
                 what=f"relief {path.name} claims {dataset.width} x {dataset.height} cells",
                 unit=" million",
                 remedy="Check the file, make it with larger cells",
@@ -128,8 +142,8 @@ def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
                     f"{path.name} has {dataset.count} band, not relief and standard deviation",
                     "Give a relief of facademap relief or add-elevation.",
                 )
-            out_m, sd_m = dataset.read((1, 2)).astype(np.float32)
-            t = dataset.transform
+            out_m, sd_m = dataset.read((1, 2), window=part).astype(np.float32)
+            t = dataset.window_transform(part)
     except (RasterioError, ValueError):
         raise InputError(
             f"relief {path.name} cannot be read",
@@ -144,6 +158,25 @@ def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
         left_m=t.c, top_m=t.f, gsd_m=t.a, width_px=out_m.shape[1], height_px=out_m.shape[0]
     )
     return grid, out_m, sd_m
+
+
+def _cells_within(dataset: Any, within_m: tuple[float, float, float, float] | None) -> Any:
+    """Window of the cells that a part touches; all of them without one."""
+    from rasterio.windows import Window
+
+    if within_m is None:
+        return Window(0, 0, dataset.width, dataset.height)
+    t = dataset.transform
+    ends = []
+    for low, high, start, step, count in (
+        (within_m[0], within_m[2], t.c, t.a, dataset.width),
+        (within_m[3], within_m[1], t.f, t.e, dataset.height),
+    ):
+        first, last = (low - start) / step, (high - start) / step
+        at = int(np.clip(np.floor(first), 0, count - 1))
+        ends.append((at, int(np.clip(np.ceil(last), at + 1, count)) - at))
+    (column, columns), (row, rows) = ends
+    return Window(column, row, columns, rows)
 
 
 def control_of_relief(path: Path) -> dict[str, list[float]]:

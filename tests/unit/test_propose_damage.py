@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +18,14 @@ from facademap.condition.damage_regions import damage_at, damages_of
 from facademap.condition.glossary import find_term
 from facademap.condition.wall_tuning import corrected, fitted, lesson_of
 from facademap.errors import GeometryError
-from facademap.tasks.survey.propose_damage import damage_clicked
+from facademap.io.relief_files import open_relief_writer
+from facademap.store.project import Project
+from facademap.tasks.survey.propose_damage import damage_clicked, relief_on
+from facademap.wall.grid import PixelGrid
+from facademap.wall.world import wall_crs
+
+sys.path.insert(0, str(Path(__file__).parent))
+from small_wall import make_wall
 
 
 def _seen() -> DamageSeen:
@@ -59,6 +68,64 @@ def test_clicks_outside_take_away_from_the_region() -> None:
     less = look_at_clicks(rgb, [(60, 95)], [(140, 95)]).region.astype(float)
     right = np.s_[80:110, 125:155]
     assert less[right].mean() < both[right].mean() - 40
+
+
+def test_of_two_looks_the_one_with_the_clearer_border_is_taken(monkeypatch) -> None:
+    def look(rgb, inside, outside=(), relief_m=None):
+        near = rgb.shape[0] > 250  # the far look has half the pixels
+        size = 448 if near else 224
+        region, kinds = (
+            np.zeros((size, size), np.uint8),
+            np.zeros((len(KINDS), size, size), np.uint8),
+        )
+        x, y = (int(v) for v in inside[0])
+        half = 40 if near else 30
+        part = np.s_[y - half : y + half, x - half : x + half]
+        region[part] = 180 if near else 240
+        # surer of its kind near, of its border far
+        kinds[0][part], kinds[1][part] = (240, 0) if near else (0, 150)
+        kinds[2][part] = 0 if near else 140
+        return DamageSeen(kinds=kinds, region=region)
+
+    monkeypatch.setattr("facademap.tasks.survey.propose_damage.look_at_clicks", look)
+    rgb = np.random.default_rng(1).integers(0, 255, (448, 448, 3)).astype(np.uint8)
+    found = damage_clicked(rgb, [(224, 224)], [], gsd_m=0.004)
+    assert found.term == KINDS[1]
+    assert found.shape_px.area == pytest.approx(120**2, rel=0.1)
+
+
+def test_the_relief_under_a_part_of_the_picture_lies_where_it_does_under_the_whole(
+    tmp_path,
+) -> None:
+    surface = make_wall(tmp_path / "wall")
+    cells = PixelGrid(left_m=-0.1, top_m=0.9, gsd_m=0.005, width_px=150, height_px=130)
+    with open_relief_writer(
+        tmp_path / "wall/relief.tif", cells, crs_wkt=wall_crs("Granary", "granary")
+    ) as writer:
+        out_m = np.random.default_rng(3).normal(0, 0.01, (130, 150)).astype(np.float32)
+        writer.write_rows(0, out_m, out_m)
+    told = {
+        "path": "relief.tif",
+        "survey": "1",
+        "source": "scan",
+        "sha256": "0" * 64,
+        "cell_m": 0.005,
+    }
+    with Project.open(tmp_path / "wall") as project:
+        assert relief_on(project, surface, cells) == (None, None)
+        with project.edit(who="t", what="relief") as edit:
+            edit.update("surfaces", surface, {"reliefs": [told]})
+        whole = PixelGrid(left_m=-0.2, top_m=1.0, gsd_m=0.004, width_px=220, height_px=200)
+        part = PixelGrid(
+            left_m=-0.2 + 0.2, top_m=1.0 - 0.24, gsd_m=0.004, width_px=60, height_px=50
+        )
+        kept, over_all = relief_on(project, surface, whole)
+        _, over_part = relief_on(project, surface, part)
+        assert kept.path == "relief.tif"
+        assert np.isfinite(over_part).all()
+        np.testing.assert_allclose(over_part, over_all[60:110, 50:110], atol=1e-4)
+        aside = PixelGrid(left_m=5.0, top_m=1.0, gsd_m=0.004, width_px=60, height_px=50)
+        assert not np.isfinite(relief_on(project, surface, aside)[1]).any()
 
 
 def test_a_click_on_nothing_says_so() -> None:

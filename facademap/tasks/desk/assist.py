@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -20,7 +21,7 @@ from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.survey.assist import outline_finder
 from facademap.tasks.survey.look_at_picture import in_metres, in_pixels
-from facademap.tasks.survey.propose_damage import damage_clicked, note_of
+from facademap.tasks.survey.propose_damage import damage_clicked, note_of, relief_on
 from facademap.wall.mending import mend
 
 __all__ = ["MODEL_SETTING", "Assistant"]
@@ -147,13 +148,18 @@ class Assistant:
         inside, off = _in_picture(points, grid), _in_picture(outside, grid)
         if any(not (0 <= x < rgb.shape[1] and 0 <= y < rgb.shape[0]) for x, y in inside):
             raise InputError("a click beside the picture", "Click on the wall.")
-        found = damage_clicked(rgb, inside, off, gsd_m=grid.gsd_m)
+        kept, relief_m = None, None
+        with contextlib.suppress(
+            FileError, InputError
+        ):  # without its file the picture alone speaks
+            kept, relief_m = relief_on(project, surface, grid)
+        found = damage_clicked(rgb, inside, off, gsd_m=grid.gsd_m, relief_m=relief_m)
         shape = shapely.transform(found.shape_px, lambda p: in_metres(p, grid))
         return {
             "geometry": dict(shapely.geometry.mapping(shape)),
             "term": found.term,
             "confidence": found.confidence,
-            "note": note_of(found),
+            "note": "; ".join([note_of(found), *([] if kept is None else kept.warnings)]),
         }
 
     def propose_course(

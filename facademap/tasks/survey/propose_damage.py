@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,13 @@ from facademap.tasks.survey.look_at_picture import (
 )
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["damage_clicked", "note_of", "propose_damage_in_photo", "propose_damage_on_surface"]
+__all__ = [
+    "damage_clicked",
+    "note_of",
+    "propose_damage_in_photo",
+    "propose_damage_on_surface",
+    "relief_on",
+]
 
 #: Sample distance at which damage is looked for, metres, and pixels of a look at most.
 _GSD_M, _MOST_PX = 0.004, 12_000_000
@@ -132,7 +139,7 @@ def propose_damage_on_surface(
     with Project.open(folder) as project:
         name = surface_of(project, surface)
         grid, rgb, seen = picture_of(project, name, most_px=_MOST_PX, finest_m=_GSD_M)
-        kept, relief_m = _relief_on(project, name, grid)
+        kept, relief_m = relief_on(project, name, grid)
         tell(0.1)
         found, notes = _found(
             rgb, gsd_m=grid.gsd_m, name=f"the picture of {name}", seen=seen, relief_m=relief_m
@@ -169,9 +176,14 @@ def propose_damage_on_surface(
 
 
 def damage_clicked(
-    rgb: Any, inside: Sequence[Sequence[float]], outside: Sequence[Sequence[float]], *, gsd_m: float
+    rgb: Any,
+    inside: Sequence[Sequence[float]],
+    outside: Sequence[Sequence[float]],
+    *,
+    gsd_m: float,
+    relief_m: Any = None,
 ) -> Damage:
-    """The damage that places inside and outside it point at.
+    """The damage that places inside and outside it point at, as it has the clearer border of a near and a far look.
 
     Parameters
     ----------
@@ -181,6 +193,8 @@ def damage_clicked(
         Places in its pixels, at least one inside.
     gsd_m : float
         Its sample distance.
+    relief_m : ndarray, shape (rows, columns), optional
+        How far the wall stands out there, metres; not a number where unknown.
 
     Returns
     -------
@@ -195,25 +209,21 @@ def damage_clicked(
     best: Damage | None = None
     for wanted_m in _VIEW_GSD_M:
         scale = min(gsd_m / wanted_m, 2.0)
-        part, corner, exact = _view(rgb, [*inside, *outside], scale)
+        part, corner, exact, relief = _view(rgb, [*inside, *outside], scale, relief_m)
         if float(part.std()) < _LEAST_SPREAD:
             continue  # an even tone shows nothing
         in_view = [
             [(np.asarray(p, float) - corner + 0.5) * exact - 0.5 for p in group]
             for group in (inside, outside)
         ]
-        found = damage_at(look_at_clicks(part, in_view[0], in_view[1]), in_view[0])
-        if found is None or (best is not None and found.confidence <= best.confidence):
+        found = damage_at(look_at_clicks(part, *in_view, relief), in_view[0])
+        # the border decides: how sure the kind is says little of where it ends
+        if found is None or (best is not None and found.border <= best.border):
             continue
         shape = shapely.transform(
             found.shape_px, lambda p, e=exact, c=corner: (p + 0.5) / e - 0.5 + c
         )
-        best = Damage(
-            term=found.term,
-            shape_px=shape,
-            confidence=found.confidence,
-            width_px=found.width_px / float(exact.mean()),
-        )
+        best = replace(found, shape_px=shape, width_px=found.width_px / float(exact.mean()))
     if best is None:
         raise GeometryError(
             "nothing with a border stands out there",
@@ -222,19 +232,27 @@ def damage_clicked(
     return best
 
 
-def _view(rgb: Any, places: Sequence[Any], scale: float) -> tuple[Any, Any, Any]:
-    """The picture round the places, its corner in pixels and its exact scales."""
+def _view(
+    rgb: Any, places: Sequence[Any], scale: float, relief_m: Any
+) -> tuple[Any, Any, Any, Any]:
+    """The picture round the places, its corner in pixels, its exact scales, and the relief there."""
     spots = np.array(places, float)
     middle, reach = (spots.min(axis=0) + spots.max(axis=0)) / 2, np.ptp(spots, axis=0).max()
     half = max(_VIEW_PX / scale, 1.4 * reach) / 2
     low = np.clip(np.round(middle - half), 0, None).astype(int)
     high = np.minimum(np.round(middle + half).astype(int) + 1, rgb.shape[1::-1])
-    part = rgb[low[1] : high[1], low[0] : high[0]]
+    here = np.s_[low[1] : high[1], low[0] : high[0]]
+    part = rgb[here]
     scale = min(scale, _VIEW_PX / max(part.shape[:2]))
     size = tuple(max(8, round(n * scale)) for n in part.shape[1::-1])
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     small = np.ascontiguousarray(cv2.resize(part, size, interpolation=how))
-    return small, low.astype(float), np.array(size) / np.array(part.shape[1::-1])
+    relief = (
+        None
+        if relief_m is None
+        else cv2.resize(relief_m[here], size, interpolation=cv2.INTER_NEAREST)
+    )
+    return small, low.astype(float), np.array(size) / np.array(part.shape[1::-1]), relief
 
 
 def _found(
@@ -271,14 +289,7 @@ def _found(
             seen is None or seen[row, column]
         ):
             width_px = damage.width_px / float(exact.mean())
-            found.append(
-                Damage(
-                    term=damage.term,
-                    shape_px=shape,
-                    confidence=damage.confidence,
-                    width_px=width_px,
-                )
-            )
+            found.append(replace(damage, shape_px=shape, width_px=width_px))
     return found, [] if found else [f"{name}: {_NO_DAMAGE}"]
 
 
@@ -298,12 +309,35 @@ def _masonry(rgb: Any, gsd_m: float | None) -> Any:
     return cv2.dilate(mask, np.ones((reach, reach), np.uint8))
 
 
-def _relief_on(project: Project, name: str, grid: PixelGrid) -> tuple[KeptRelief | None, Any]:
-    """The newest relief of a surface on the grid of its picture, metres, not a number where unknown."""
+def relief_on(project: Project, name: str, grid: PixelGrid) -> tuple[KeptRelief | None, Any]:
+    """The newest relief of a surface on the grid of a picture of it, metres, not a number where unknown.
+
+    Parameters
+    ----------
+    project : Project
+    name : str
+        Surface.
+    grid : PixelGrid
+        Of the picture, whole or a part.
+
+    Returns
+    -------
+    tuple
+        The relief and its values, shape (rows, columns); ``(None, None)`` where the surface has none.
+
+    Raises
+    ------
+    FileError, InputError
+        Its file is away or cannot be read.
+    """
     kept = reliefs_of(project.row("surfaces", name))
     if not kept:
         return None, None
-    theirs, out_m, _ = read_relief(project.place(kept[-1].path))
+    around, more = grid.extent, 2 * grid.gsd_m
+    theirs, out_m, _ = read_relief(
+        project.place(kept[-1].path),
+        (around.u0_m - more, around.v0_m - more, around.u1_m + more, around.v1_m + more),
+    )
     u = grid.left_m + (np.arange(grid.width_px, dtype=np.float32) + 0.5) * grid.gsd_m
     v = grid.top_m - (np.arange(grid.height_px, dtype=np.float32) + 0.5) * grid.gsd_m
     x, y = (u - theirs.left_m) / theirs.gsd_m - 0.5, (theirs.top_m - v) / theirs.gsd_m - 0.5
