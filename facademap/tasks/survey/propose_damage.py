@@ -216,7 +216,7 @@ def damage_clicked(
             [(np.asarray(p, float) - corner + 0.5) * exact - 0.5 for p in group]
             for group in (inside, outside)
         ]
-        found = damage_at(look_at_clicks(part, *in_view, relief), in_view[0])
+        found = damage_at(look_at_clicks(part, in_view[0], in_view[1], relief), in_view[0])
         # the border decides: how sure the kind is says little of where it ends
         if found is None or (best is not None and found.border <= best.border):
             continue
