@@ -20,7 +20,15 @@ from facademap.photo.colour_change import ColourChange
 from facademap.relief.change import Change, PatchChange
 from facademap.report.measures import METRIC, Measures
 
-__all__ = ["ChangeRow", "change_page", "change_png"]
+__all__ = [
+    "FULL_M",
+    "ChangeRow",
+    "agreement",
+    "change_colours",
+    "change_page",
+    "change_png",
+    "ramp_colours",
+]
 
 Bytes = NDArray[np.uint8]
 _LOST, _STILL, _GAINED = (
@@ -31,7 +39,7 @@ _LOST, _STILL, _GAINED = (
 _INK, _PAPER, _UNKNOWN = (30, 30, 30), (255, 255, 255), (196, 170, 190)
 _LONGEST, _MARGIN, _FOOT = 1500, 28, 96
 #: Change at which the colour is full.
-_FULL_M = 0.010
+FULL_M = 0.010
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,16 +78,7 @@ def change_png(change: Change, pairs: Sequence[Paired], *, say: Measures = METRI
         Units of the legend.
     """
     value = change.difference.out_m
-    known = np.isfinite(value)
-    told = known & (np.abs(np.nan_to_num(value)) > change.detection_m)
-    share = np.clip(np.nan_to_num(value) / _FULL_M, -1, 1)[..., None]
-    strong = np.where(
-        share < 0, _STILL + (_LOST - _STILL) * -share, _STILL + (_GAINED - _STILL) * share
-    )
-    rgb = np.where(told[..., None], strong, _STILL)
-    rows, columns = np.mgrid[0 : value.shape[0], 0 : value.shape[1]]
-    striped = np.where(((rows + columns) // 3 % 2)[..., None] > 0, _UNKNOWN, _PAPER)
-    rgb = np.where(known[..., None], rgb, striped).astype(np.uint8)
+    rgb = change_colours(change)
     scale = _LONGEST / max(value.shape)
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_NEAREST
     rgb = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=how))
@@ -94,6 +93,58 @@ def change_png(change: Change, pairs: Sequence[Paired], *, say: Measures = METRI
     done = io.BytesIO()
     sheet.save(done, "PNG")
     return done.getvalue()
+
+
+def change_colours(change: Change) -> Bytes:
+    """A pixel a cell: stone lost blue, gained ochre, pale within the level of detection, striped where unknown.
+
+    Parameters
+    ----------
+    change : Change
+    """
+    value = change.difference.out_m
+    known = np.isfinite(value)
+    told = known & (np.abs(np.nan_to_num(value)) > change.detection_m)
+    share = np.clip(np.nan_to_num(value) / FULL_M, -1, 1)[..., None]
+    strong = np.where(
+        share < 0, _STILL + (_LOST - _STILL) * -share, _STILL + (_GAINED - _STILL) * share
+    )
+    rgb = np.where(told[..., None], strong, _STILL)
+    rows, columns = np.mgrid[0 : value.shape[0], 0 : value.shape[1]]
+    striped = np.where(((rows + columns) // 3 % 2)[..., None] > 0, _UNKNOWN, _PAPER)
+    return np.where(known[..., None], rgb, striped).astype(np.uint8)
+
+
+def agreement(change: Change, say: Measures) -> str:
+    """How well the surveys agree where nothing changed, in a sentence.
+
+    Parameters
+    ----------
+    change : Change
+    say : Measures
+    """
+    least = 0.0001
+    within = (
+        say.error(change.registration_m)
+        if change.registration_m >= least
+        else f"less than {say.error(least)}"
+    )
+    offset = f", offset {say.signed(change.offset_m)}" if abs(change.offset_m) >= least / 2 else ""
+    return f"On stable stone the surveys agree within {within} (one standard deviation{offset})."
+
+
+def ramp_colours(count: int) -> Bytes:
+    """So many colours from stone lost to stone gained, shape (count, 3).
+
+    Parameters
+    ----------
+    count : int
+    """
+    share = np.linspace(-1, 1, count)[:, None]
+    ramp = np.where(
+        share < 0, _STILL + (_LOST - _STILL) * -share, _STILL + (_GAINED - _STILL) * share
+    )
+    return ramp.astype(np.uint8)
 
 
 def _outline(pen: ImageDraw.ImageDraw, shape: Any, grid: Any, scale: float, number: int) -> None:
@@ -114,14 +165,10 @@ def _outline(pen: ImageDraw.ImageDraw, shape: Any, grid: Any, scale: float, numb
 
 def _legend(sheet: Image.Image, pen: ImageDraw.ImageDraw, y: int, say: Measures) -> None:
     font, width = ImageFont.load_default(15), 320
-    share = np.linspace(-1, 1, width)[:, None]
-    ramp = np.where(
-        share < 0, _STILL + (_LOST - _STILL) * -share, _STILL + (_GAINED - _STILL) * share
-    )
-    bar = np.broadcast_to(ramp[None], (16, width, 3)).astype(np.uint8)
+    bar = np.broadcast_to(ramp_colours(width)[None], (16, width, 3))
     sheet.paste(Image.fromarray(np.ascontiguousarray(bar)), (_MARGIN, y))
     pen.rectangle((_MARGIN, y, _MARGIN + width, y + 16), outline=_INK)
-    for part, words in ((0.0, say.signed(-_FULL_M)), (0.5, "0"), (1.0, say.signed(_FULL_M))):
+    for part, words in ((0.0, say.signed(-FULL_M)), (0.5, "0"), (1.0, say.signed(FULL_M))):
         pen.text((_MARGIN + part * width, y + 20), words, fill=_INK, font=font, anchor="ma")
     told = "blue: stone lost; pale: within the level of detection at 95 %; striped: not known"
     pen.text((_MARGIN, y + 44), told, fill=_INK, font=font)
@@ -157,8 +204,7 @@ def change_page(
         facts.append(f"{years:.1f} years between them.")
     if change is not None:
         facts.append(
-            f"On stable stone the surveys agree within {say.error(change.registration_m)} (one standard deviation; "
-            f"offset {say.signed(change.offset_m)}). A change is told above its level of detection at 95 %."
+            f"{agreement(change, say)} A change is told above its level of detection at 95 %."
         )
     counts: dict[str, int] = {}
     for row in rows:

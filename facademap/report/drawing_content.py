@@ -19,6 +19,7 @@ from facademap.condition.signs import (
     weight_of_class,
 )
 from facademap.errors import InputError
+from facademap.report.drawing_change import ChangeScale
 from facademap.report.drawing_relief import ReliefLayer
 from facademap.report.materials import number
 from facademap.report.proof_words import (
@@ -45,7 +46,7 @@ __all__ = [
     "fold_out",
 ]
 
-Kind = Literal["condition", "repair", "as-built", "relief"]
+Kind = Literal["condition", "repair", "as-built", "relief", "change"]
 
 #: Signs of the treatments: colour and hatch, from the book of signs.
 TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
@@ -91,6 +92,10 @@ class Group:
         Net of openings, for the legend.
     ids, classes : sequence of str
         Number of each outline, and its classes or priority in short, for the schedule.
+    told : sequence of str
+        What the schedule says of each outline in place of the name.
+    sizes : sequence of str
+        Its size, where it is not that of the shape that is drawn.
     """
 
     name: str
@@ -107,6 +112,8 @@ class Group:
     ids: Sequence[str]
     classes: Sequence[str]
     fill: float = 0.0
+    told: Sequence[str] = ()
+    sizes: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +132,7 @@ class Content:
     other_facings_deg: tuple[float, ...] = ()
     inches: bool = False
     relief: ReliefLayer | None = None
+    change: ChangeScale | None = None
 
 
 def _boxes(
@@ -286,9 +294,9 @@ def elevation_content(
         ``elevations, surfaces, wall_stones, openings, conditions, repairs``.
     elevation : str
         Id of the elevation.
-    kind : {'condition', 'repair', 'as-built', 'relief'}
-        ``as-built`` shows the repairs that have been done, filled, and the conditions that remain; ``relief`` the wall
-        alone, and its relief is put in by who has it.
+    kind : {'condition', 'repair', 'as-built', 'relief', 'change'}
+        ``as-built`` shows the repairs that have been done, filled, and the conditions that remain; ``relief`` and
+        ``change`` the wall alone, and what was measured is put in by who has it.
     inches : bool
         Whether the notes speak of accuracy in inches.
 
@@ -318,7 +326,7 @@ def elevation_content(
         groups = _condition_groups(frames["conditions"], by_id, void)
     elif kind == "repair":
         groups = _repair_groups(frames["repairs"], by_id, void)
-    elif kind == "relief":
+    elif kind in ("relief", "change"):
         groups = ()
     else:
         groups = _as_built_groups(frames, by_id, void)

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, weight_of_class
+from facademap.report.drawing_change import SCALE_MM, draw_change_scale
 from facademap.report.drawing_content import Content, Group
 from facademap.report.drawing_relief import draw_relief_legend
 from facademap.report.drawing_schedule import draw_schedule_beside
@@ -342,6 +343,7 @@ def _legend(
         page.text(x + w - 3, top - 6, "number, net", size_pt=6.5, anchor="right")
     rows = _rows(content) if rows is None else rows
     tail = 6.0 + (6.0 if content.kind == "condition" else 0.0)
+    tail += SCALE_MM if content.change is not None else 0.0
     room = h - 9 - tail
     step = min(5.4, room / max(1, len(rows)))
     if step < LEAST_STEP_MM:
@@ -424,6 +426,9 @@ def _legend(
             page.line(left, base - 9.6, left + 3.5, base - 9.6, width_mm=weight_of_class(n))
             page.text(left + 4.2, base - 10.5, f"CC{n}", size_pt=6.5)
         return False, base - 13.0
+    if content.change is not None:
+        draw_change_scale(page, content.change, (x, base - 7.0, w), inches=inches)
+        return False, base - 8.0 - SCALE_MM
     return False, base - 8.0
 
 

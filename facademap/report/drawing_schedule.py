@@ -21,9 +21,15 @@ _SIZE, _STEP, _HEAD = 7.0, 3.9, 12.7
 _COLUMN_MM = 128.0
 #: Where each part of a row begins, as a share of the column; beside the drawing, where numbers are found by eye, no places.
 _AT = (0.0, 0.13, 0.5, 0.6, 0.8)
+_AT_CHANGE = (0.0, 0.13, 0.46, 0.63, 0.83)
 _AT_BESIDE = (0.0, 0.15, 0.54, 0.76, 1.0)
 _HEADS = ("No.", "What", "Class", "Size", "u, v")
-_CLASSES = {"condition": "Class", "repair": "Stage", "as-built": "Stage or class"}
+_CLASSES = {
+    "condition": "Class",
+    "repair": "Stage",
+    "as-built": "Stage or class",
+    "change": "Depth",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +39,10 @@ class _Row:
     classes: str
     size: str
     place: str
+
+
+def _shares(content: Content) -> tuple[float, ...]:
+    return _AT_CHANGE if content.kind == "change" else _AT
 
 
 def _columns_of(sheets: Sheets) -> tuple[int, int]:
@@ -77,7 +87,9 @@ def draw_schedule(
         for c in range(columns):
             part = lines[start + c * most : start + (c + 1) * most]
             if part:
-                _column(page, content, part, (x + c * wide, y + h - _HEAD, wide - 5.0), _AT)
+                _column(
+                    page, content, part, (x + c * wide, y + h - _HEAD, wide - 5.0), _shares(content)
+                )
         yield page
 
 
@@ -112,6 +124,8 @@ def _column(
     for share, end, head in zip(shares, ends, _HEADS, strict=True):
         if end > share:
             told = _CLASSES[content.kind] if head == "Class" else head
+            if content.inches:
+                told = told.replace(", mm", ", in")
             page.text(x + share * w, at, told, size_pt=6.5, within_mm=(end - share) * w - 1.0)
     page.line(x, at - 1.4, x + w, at - 1.4, width_mm=0.35)
     at -= 0.7
@@ -139,7 +153,7 @@ def _lines(content: Content, sheets: Sheets) -> list[_Row | str]:
     """Rows in the order of their numbers; a name too long for its column goes on below."""
     _, _, w, _ = sheets.frame.field
     columns, _ = _columns_of(sheets)
-    return _lines_within(content, w / columns - 5.0, _AT)
+    return _lines_within(content, w / columns - 5.0, _shares(content))
 
 
 def _lines_within(content: Content, width_mm: float, shares: tuple[float, ...]) -> list[_Row | str]:
@@ -163,6 +177,7 @@ def _rows(content: Content) -> list[_Row]:
     inches = content.inches
     for group in content.groups:
         for k, shape in enumerate(group.shapes):
+            name = group.told[k] if group.told else group.name
             centre = shapely.point_on_surface(shape)
             dimension = int(shapely.get_dimensions(shape))
             size = (
@@ -178,9 +193,9 @@ def _rows(content: Content) -> list[_Row]:
             )
             row = _Row(
                 number=str(group.ids[k]),
-                what=f"{group.name}, not confirmed" if group.proposed[k] else group.name,
+                what=f"{name}, not confirmed" if group.proposed[k] else name,
                 classes=group.classes[k],
-                size=size,
+                size=group.sizes[k] if group.sizes else size,
                 place=f"{u}, {v}",
             )
             found.append((row.number, row))

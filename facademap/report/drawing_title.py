@@ -18,6 +18,7 @@ _TITLES = {
     "repair": "REPAIR DRAWING",
     "as-built": "AS-BUILT DRAWING",
     "relief": "RELIEF",
+    "change": "CHANGE BETWEEN SURVEYS",
 }
 #: Revisions shown; older ones stand in the index of the issued papers.
 _MOST_REVISIONS = 4

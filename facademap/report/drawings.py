@@ -133,6 +133,10 @@ def _clouds(
     shapes = [
         s for g in content.groups for s, i in zip(g.shapes, g.ids, strict=True) if i in changed
     ]
+    if content.relief is not None:
+        cuts = content.relief.cuts
+        shapes += [shapely.LineString(c.ends_m) for c in cuts if f"section {c.name}" in changed]
+        shapes += [shapely.box(*p.box) for p in content.panels if p.surface in changed]
     inside, _ = _inside(np.array(shapes, dtype=object), shapely.box(*window))
     x, y, w, h = sheets.frame.field
     k = sheets.mm_per_m

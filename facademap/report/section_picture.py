@@ -5,12 +5,11 @@ from __future__ import annotations
 import io
 import math
 
-import ezdxf
 import numpy as np
-from ezdxf import units as dxf_units
 from PIL import Image, ImageDraw, ImageFont
 
 from facademap.relief.section import Section
+from facademap.report.cut_dxf import dxf_bytes, new_drawing
 
 __all__ = ["section_csv", "section_dxf", "section_png"]
 
@@ -98,8 +97,7 @@ def section_csv(section: Section) -> str:
 
 def section_dxf(section: Section) -> bytes:
     """The line at full size in millimetres: x along it, y out of the wall; broken where nothing is known."""
-    drawing = ezdxf.new("R2010", units=dxf_units.MM)
-    drawing.layers.add("SECTION", color=7)
+    drawing = new_drawing({"SECTION": (7, "How far the wall stands out along a line")})
     space, known = drawing.modelspace(), np.isfinite(section.out_m)
     starts = np.flatnonzero(known & ~np.r_[False, known[:-1]])
     ends = np.flatnonzero(known & ~np.r_[known[1:], False])
@@ -107,6 +105,4 @@ def section_dxf(section: Section) -> bytes:
         points = np.stack([section.along_m, section.out_m], axis=1)[a : b + 1] * 1000
         if len(points) > 1:
             space.add_lwpolyline(points.round(3).tolist(), dxfattribs={"layer": "SECTION"})
-    text = io.StringIO()
-    drawing.write(text)
-    return text.getvalue().encode("utf-8")
+    return dxf_bytes(drawing)

@@ -11,12 +11,16 @@ import cv2
 import numpy as np
 import pytest
 import shapely
+from pypdf import PdfReader
 
 from facademap.condition.survey_pairs import pair_surveys
 from facademap.errors import InputError
 from facademap.io.rasters import write_elevation
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
+from facademap.tasks.issue.packs import papers_for
+from facademap.tasks.issue.papers import Choices
+from facademap.tasks.issue.transmit import transmit
 from facademap.tasks.project.demo_relief import GROWN_M, make_demo_reliefs
 from facademap.tasks.survey.compare_surveys import compare_surveys
 from facademap.tasks.survey.deformation import look_at_deformation
@@ -325,3 +329,41 @@ def test_the_two_reliefs_of_the_demo_grow_by_what_it_says(tmp_path: Path) -> Non
     assert all("not measured" in r["note"] for r in proposed)
     assert rows["C3"]["measured_depth"]["note"] == kept[1]["note"]
     assert rows["C3"]["note"].count("not measured") == 1
+
+
+def test_relief_and_change_are_issued_as_every_drawing_is(folder: Path) -> None:
+    """Number, revision and status stand in the title block; what changed is clouded; the sheet before is struck."""
+    said = {"to": ["A. Planner"], "status": "comment", "drawn_by": "E. Vane"}
+    said |= {"only": ["relief", "change"], "choices": Choices(pictures=False)}
+    with Project.open(folder) as project, project.edit(who="t", what="section") as edit:
+        line = {"name": "A", "line_m": [0.1, 1.0, 2.2, 1.0]}
+        edit.update("surfaces", "main-plane", {"sections": [line]})
+    one = transmit(folder, **said, reason="first", date="2026-11-30")  # type: ignore[arg-type]
+    assert one.transmittal.documents == ("RF-001 rev A", "CS-001 rev A")
+    files = folder / "issued/current"
+
+    def first_page(number: str) -> str:
+        (path,) = files.glob(f"{number} *.pdf")
+        return " ".join(PdfReader(path).pages[0].extract_text().split())
+
+    for number, title in (("RF-001 rev A", "RELIEF"), ("CS-001 rev A", "CHANGE BETWEEN SURVEYS")):
+        words = first_page(number)
+        assert all(w in words for w in (number, title, "FOR COMMENT", "NOT CHECKED", "E. Vane"))
+        assert "WORKING PRINT" not in words
+    told = (files / "CS-001 rev A change change-main-main-plane.csv").read_text()
+    assert "deep-2025" in told
+    again = transmit(folder, **said, reason="copy", date="2026-12-01")  # type: ignore[arg-type]
+    assert again.transmittal.fresh == ()
+    with Project.open(folder) as project, project.edit(who="t", what="look") as edit:
+        line = {"name": "A", "line_m": [0.1, 0.6, 2.2, 0.6]}
+        edit.update("surfaces", "main-plane", {"sections": [line]})
+        edit.update("conditions", "calm-2025", {"term": "erosion"})
+    transmit(folder, **said, reason="section moved", date="2026-12-02")  # type: ignore[arg-type]
+    for number in ("RF-001", "CS-001"):
+        (pdf,) = files.glob(f"{number} rev B *.pdf")
+        # a cloud bears the letter of its revision in a triangle, beside that of the table of revisions
+        assert PdfReader(pdf).pages[0].extract_text().split().count("B") >= 3
+        (struck,) = (folder / "issued/superseded").glob(f"{number} rev A *.pdf")
+        assert "SUPERSEDED" in PdfReader(struck).pages[0].extract_text()
+    assert {"relief", "change"} <= set(papers_for("planner"))
+    assert "relief" in papers_for("tender")

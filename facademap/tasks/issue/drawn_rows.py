@@ -12,7 +12,7 @@ from facademap.report.drawing_content import DONE_STAGES
 from facademap.tasks.issue.papers_context import Context
 from facademap.tasks.issue.papers_drawings import COVER, drawing_names
 
-__all__ = ["drawn_rows"]
+__all__ = ["digest_of", "drawn_rows"]
 
 #: Beyond this many outlines a drawing bears no clouds, since its register entry would outgrow the project.
 _MOST_ROWS = 30_000
@@ -21,6 +21,20 @@ _SHOWN = {
     "repairs": ("treatment", "surface"),
 }
 _LENGTH = 8
+
+
+def digest_of(said: str, shape: shapely.Geometry | None) -> str:
+    """What is said of a row and where it lies, in short.
+
+    Parameters
+    ----------
+    said : str
+    shape : shapely.Geometry, optional
+    """
+    total = hashlib.sha256(said.encode())
+    if shape is not None:
+        total.update((np.round(shapely.get_coordinates(shape), 5) + 0.0).tobytes())
+    return total.hexdigest()[:_LENGTH]
 
 
 def drawn_rows(context: Context, file: str) -> dict[str, str]:
@@ -49,8 +63,5 @@ def drawn_rows(context: Context, file: str) -> dict[str, str]:
             rows = rows[rows["stage"].isin(DONE_STAGES)]
         plain = rows[list(_SHOWN[table])].to_dict("records")
         for id, said, shape in zip(rows["id"], plain, rows.geometry, strict=True):
-            total = hashlib.sha256(json.dumps(said, default=str, sort_keys=True).encode())
-            if shape is not None:
-                total.update((np.round(shapely.get_coordinates(shape), 5) + 0.0).tobytes())
-            found[str(id)] = total.hexdigest()[:_LENGTH]
+            found[str(id)] = digest_of(json.dumps(said, default=str, sort_keys=True), shape)
     return found if len(found) <= _MOST_ROWS else {}

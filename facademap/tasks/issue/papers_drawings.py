@@ -11,7 +11,15 @@ from facademap.report.drawing_title import SheetWords
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
-__all__ = ["COVER", "DRAWN", "drawing_names", "elevation_files", "make_drawings"]
+__all__ = [
+    "COVER",
+    "DRAWN",
+    "drawing_names",
+    "elevation_files",
+    "is_drawn",
+    "look_of",
+    "make_drawings",
+]
 
 DRAWN = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs")
 #: File of the cover.
@@ -46,13 +54,13 @@ def make_drawings(context: Context) -> dict[str, bytes]:
     names = {e["id"]: e["name"] for e in context.drawn_elevations}
     files: dict[str, bytes] = {}
     rows: list[CoverRow] = []
-    covered = _is_drawn(context, COVER)
+    covered = is_drawn(context, COVER)
     for file, (kind, elevation) in drawing_names(context).items():
-        if not (covered or _is_drawn(context, file)):
+        if not (covered or is_drawn(context, file)):
             continue
         content = elevation_content(frames, elevation, kind=kind, inches=context.inches)
         title = f"{kind.capitalize()} drawing, {names[elevation]}"
-        look = _look(context, file)
+        look = look_of(context, file)
         plain = draw_sheets(content, **look)
         layout = lay_out(
             content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches
@@ -67,7 +75,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
                 elevation=content.elevation,
             )
         )
-        if not _is_drawn(context, file):
+        if not is_drawn(context, file):
             continue
         picture = context.veiled_picture if context.choices.pictures else None
         files[file] = write_drawing_pdf(draw_sheets(content, picture=picture, **look), title=title)
@@ -84,7 +92,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
         pages = draw_cover(
             rows,
             sheet=context.choices.sheet,
-            words=_look(context, COVER)["words"],
+            words=look_of(context, COVER)["words"],
             buildings=[str(b) for b in frames["elevations"]["building"].dropna()],
             inches=context.inches,
         )
@@ -92,14 +100,26 @@ def make_drawings(context: Context) -> dict[str, bytes]:
     return files
 
 
-def _is_drawn(context: Context, file: str) -> bool:
-    """Whether this run makes a file: while papers are issued, only what becomes a new revision."""
+def is_drawn(context: Context, file: str) -> bool:
+    """Whether this run makes a file: while papers are issued, only what becomes a new revision.
+
+    Parameters
+    ----------
+    context : Context
+    file : str
+    """
     issue = context.issue
     return issue is None or not issue.marks or file in issue.marks
 
 
-def _look(context: Context, file: str) -> dict[str, Any]:
-    """Sheet, scale, words and clouds of a drawing."""
+def look_of(context: Context, file: str) -> dict[str, Any]:
+    """Sheet, scale, words and clouds of a drawing.
+
+    Parameters
+    ----------
+    context : Context
+    file : str
+    """
     issue = context.issue
     changed, gone = issue.changed.get(file, (None, ())) if issue else (None, ())
     words = SheetWords(

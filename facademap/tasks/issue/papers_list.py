@@ -302,6 +302,12 @@ def _relief(context: Context) -> Files:
     return make_relief_drawings(context, DRAWN)
 
 
+def _change(context: Context) -> Files:
+    from facademap.tasks.issue.papers_change import make_change_papers
+
+    return make_change_papers(context, DRAWN)
+
+
 def _records(context: Context) -> Files:
     from facademap.report.records import make_records, write_records
 
@@ -480,6 +486,16 @@ PAPERS: tuple[Paper, ...] = (
         tables=DRAWN,
         settings=("name", "profile"),
         make=_relief,
+        pictures=True,
+        weight=2.0,
+    ),
+    Paper(
+        name="change",
+        code="CS",
+        title="change between surveys",
+        tables=DRAWN,
+        settings=("name", "profile"),
+        make=_change,
         pictures=True,
         weight=2.0,
     ),

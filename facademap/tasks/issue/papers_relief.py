@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-import cv2
 import numpy as np
 import shapely
 
@@ -20,17 +19,18 @@ from facademap.report.drawing_relief import CutLine, ReliefLayer
 from facademap.report.relief_picture import ReliefLook, shaded
 from facademap.report.rows import rows_of
 from facademap.tables.names import file_name
+from facademap.tasks.issue.drawn_rows import digest_of
+from facademap.tasks.issue.papers_cells import cells_as_picture
 from facademap.tasks.issue.papers_context import Context
+from facademap.tasks.issue.papers_drawings import is_drawn, look_of
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of, sections_of
 from facademap.units import M_PER_INCH
 
-__all__ = ["make_relief_drawings"]
+__all__ = ["make_relief_drawings", "relief_rows"]
 
 Box = tuple[float, float, float, float]
 #: Contours of finer steps lie too near together to be read; that many fit between the ends of the colours.
 _CONTOURS_PER_STEP = 2
-#: Cells are enlarged so that their edges stay sharp on paper.
-_MOST_ENLARGED = 4
 
 
 def make_relief_drawings(context: Context, tables: tuple[str, ...]) -> Mapping[str, bytes]:
@@ -43,14 +43,16 @@ def make_relief_drawings(context: Context, tables: tuple[str, ...]) -> Mapping[s
         What the drawings are made from.
     """
     from facademap.report.drawing_content import elevation_content
-    from facademap.report.drawing_title import SheetWords
-    from facademap.report.drawings import draw_sheets, write_drawing_pdf
+    from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
     from facademap.report.section_picture import section_dxf
 
     frames, files = context.frames(tables), dict[str, bytes]()
     for elevation in rows_of(frames["elevations"]):
         rows = [r for r in rows_of(frames["surfaces"]) if r["elevation"] == elevation["id"]]
+        stem = f"relief/relief-{file_name(elevation['id'])}"
+        if not is_drawn(context, f"{stem}.pdf"):
+            continue
         kept, reliefs = _reliefs(context, rows)
         if not reliefs:
             continue
@@ -60,15 +62,11 @@ def make_relief_drawings(context: Context, tables: tuple[str, ...]) -> Mapping[s
         content = _with_relief(context, plain, rows, kept, reliefs)
         assert content.relief is not None
         picture = _Pictures(reliefs, content.relief)
-        pages = draw_sheets(
-            content,
-            sheet=context.choices.sheet,
-            scale=context.choices.scale,
-            words=SheetWords(project=context.name, revision=context.revision(tables)),
-            picture=picture if context.choices.pictures else None,
-        )
-        stem = f"relief/relief-{file_name(elevation['id'])}"
+        look = look_of(context, f"{stem}.pdf")
+        pages = draw_sheets(content, picture=picture if context.choices.pictures else None, **look)
         files[f"{stem}.pdf"] = write_drawing_pdf(pages, title=f"Relief, {elevation['name']}")
+        for n, page in enumerate(pages, start=1):
+            files[f"{stem}{f'-{n}' if len(pages) > 1 else ''}.svg"] = write_drawing_svg(page)
         files[f"{stem}.dxf"] = write_drawing_dxf(content)
         for cut in content.relief.cuts:
             files[f"{stem}-section-{file_name(cut.name)}.dxf"] = section_dxf(cut.section)
@@ -196,31 +194,37 @@ class _Pictures:
         self._reliefs, self._ends = reliefs, layer.ends_m
 
     def __call__(self, surface: str, box: Box, most_px: int) -> tuple[bytes, Box] | None:
-        from facademap.report.face_picture import encode_jpeg
-
         relief = self._reliefs.get(surface)
         if relief is None:
             return None
-        grid, cell = relief.grid, relief.grid.gsd_m
-        j0, j1 = (round((u - grid.left_m) / cell) for u in (box[0], box[2]))
-        i0, i1 = (round((grid.top_m - v) / cell) for v in (box[3], box[1]))
-        j0, i0, j1, i1 = max(0, j0), max(0, i0), min(grid.width_px, j1), min(grid.height_px, i1)
-        if j1 <= j0 or i1 <= i0:
-            return None
-        part = relief.out_m[i0:i1, j0:j1]
-        thin = max(1, -(-max(part.shape) // max(most_px, 1)))
         low, high, _ = self._ends
-        rgb = shaded(part[::thin, ::thin], cell * thin, low, high, ReliefLook())
-        larger = min(_MOST_ENLARGED, most_px // max(rgb.shape[:2]))
-        if larger > 1:
-            rgb = np.asarray(
-                cv2.resize(rgb, None, fx=larger, fy=larger, interpolation=cv2.INTER_NEAREST),
-                dtype=np.uint8,
-            )
-        covered = (
-            grid.left_m + j0 * cell,
-            grid.top_m - i1 * cell,
-            grid.left_m + j1 * cell,
-            grid.top_m - i0 * cell,
-        )
-        return encode_jpeg(rgb, quality=88), covered
+        cell = relief.grid.gsd_m
+
+        def paint(part: tuple[slice, slice], thin: int) -> Any:
+            return shaded(relief.out_m[part], cell * thin, low, high, ReliefLook())
+
+        return cells_as_picture(relief.grid, paint, box, most_px)
+
+
+def relief_rows(context: Context, file: str) -> dict[str, str]:
+    """Digest of each relief and section that a drawing shows, by its name there.
+
+    Parameters
+    ----------
+    context : Context
+    file : str
+        Name of the drawing in the folder of papers.
+    """
+    frames, found = context.frames(("elevations", "surfaces")), dict[str, str]()
+    for elevation in rows_of(frames["elevations"]):
+        if file != f"relief/relief-{file_name(elevation['id'])}.pdf":
+            continue
+        for row in rows_of(frames["surfaces"]):
+            kept = reliefs_of(row) if row["elevation"] == elevation["id"] else []
+            if not kept:
+                continue
+            told = kept[-1].told
+            found[str(row["id"])] = digest_of(f"{kept[-1].survey} {told.get('sha256')}", None)
+            for name, line in sections_of(row):
+                found[f"section {name}"] = digest_of(f"{row['id']} {line}", None)
+    return found

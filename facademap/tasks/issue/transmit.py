@@ -24,9 +24,11 @@ from facademap.store.project import Project
 from facademap.tasks.issue.drawn_rows import drawn_rows
 from facademap.tasks.issue.kept_register import kept_transmittal, read_register
 from facademap.tasks.issue.papers import code_print
+from facademap.tasks.issue.papers_change import change_rows
 from facademap.tasks.issue.papers_context import Choices, Context, DrawingIssue
 from facademap.tasks.issue.papers_list import Paper, all_papers
 from facademap.tasks.issue.papers_register import ISSUED
+from facademap.tasks.issue.papers_relief import relief_rows
 from facademap.tasks.issue.papers_state import paper_print
 
 __all__ = ["ISSUED_FOLDER", "Transmitted", "transmit", "write_issued_folder"]
@@ -35,6 +37,12 @@ __all__ = ["ISSUED_FOLDER", "Transmitted", "transmit", "write_issued_folder"]
 ISSUED_FOLDER = "issued"
 _NUMBERED = (".pdf", ".xlsx")
 Progress = Callable[[float, str], None]
+#: Papers drawn with a title block, and what tells which of their rows changed.
+_DRAWN: Mapping[str, Callable[[Context, str], dict[str, str]]] = {
+    "drawings": drawn_rows,
+    "relief": relief_rows,
+    "change": change_rows,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,7 +222,7 @@ class _Issue:
     def add(self, paper: Paper) -> None:
         """Make one paper, and settle number and revision of each of its documents."""
         context = self.context
-        context.issue = DrawingIssue(marks={}, changed={}) if paper.name == "drawings" else None
+        context.issue = DrawingIssue(marks={}, changed={}) if paper.name in _DRAWN else None
         plain = paper.make(context)
         key = paper_print(context, paper, self.code)
         marks: dict[str, IssueMark] = {}
@@ -233,7 +241,7 @@ class _Issue:
                 title=fresh.title,
                 revisions=(*(d.revision for d in before), fresh.revision),
             )
-        files = self._drawn(paper, marks, waiting) if paper.name == "drawings" else plain
+        files = self._drawn(paper, marks, waiting) if paper.name in _DRAWN else plain
         for document, companions in waiting:
             self._keep(document, companions, files, marks[document.file], paper)
 
@@ -275,7 +283,7 @@ class _Issue:
             content=content,
             files={},
             transmittal=self.register.next_id,
-            rows=drawn_rows(self.context, file) if paper.name == "drawings" else {},
+            rows=_DRAWN[paper.name](self.context, file) if paper.name in _DRAWN else {},
             pages=page_count(data) if file.endswith(".pdf") else 0,
         )
 

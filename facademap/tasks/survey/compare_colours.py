@@ -120,7 +120,7 @@ def colours_of_pairs(
         which = "no survey" if old is None and new is None else "one of the surveys"
         said = f"{which} keeps a picture" if old is None and new is None else f"{which} keeps none"
         warnings.append(
-            f"colours were not compared: {said}; give rectified pictures of both days, --old-picture and --new-picture"
+            f"colours were not compared: {said}; give rectified pictures of both days, facademap surveys --old-picture and --new-picture"
         )
         return [ColourChange(why="no picture of both surveys")] * len(pairs)
     try:

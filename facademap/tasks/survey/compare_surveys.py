@@ -6,7 +6,7 @@ import csv
 import datetime as dt
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from facademap.report.change_page import ChangeRow, change_page, change_png
 from facademap.report.measures import Measures
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
+from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.change import cells_inside
@@ -30,7 +31,17 @@ from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
 from facademap.tasks.survey.one_frame import cut_to_common, on_one_frame
 from facademap.wall.world import wall_crs
 
-__all__ = ["SurveysCompared", "compare_surveys"]
+__all__ = [
+    "FAST_M_A_YEAR",
+    "SurveysCompared",
+    "change_table",
+    "compare_surveys",
+    "compared",
+    "newest_surveys",
+]
+
+#: Growth of a mean depth in a year beyond which a condition becomes more urgent (a starting value of ours).
+FAST_M_A_YEAR = 0.001
 
 #: Stages in which the damage is out of the wall.
 _DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
@@ -90,7 +101,7 @@ def compare_surveys(
     *,
     surface: str | None = None,
     out: Path,
-    fast_m_a_year: float = 0.001,
+    fast_m_a_year: float = FAST_M_A_YEAR,
     raise_urgency: bool = False,
     align: bool | None = None,
     pictures: tuple[Path | None, Path | None] = (None, None),
@@ -127,49 +138,108 @@ def compare_surveys(
     """
     if old == new:
         raise InputError(f"survey {old} cannot be compared with itself", "Name two surveys.")
-    warnings: list[str] = []
     with Project.open(folder, read_only=not raise_urgency) as project:
         name = surface_of(project, surface)
-        row = project.row("surfaces", name)
-        kept = {k.survey: k for k in reliefs_of(row)}
-        conditions = project.read("conditions", where={"surface": name}).to_dict("records")
-        repairs = project.read("repairs", where={"surface": name}).to_dict("records")
-        surveys = sorted({str(r["survey"]) for r in conditions} | set(kept))
-        for survey in (old, new):
-            if survey not in surveys:
-                raise InputError(
-                    f"nothing of surface {name} belongs to survey {survey}",
-                    f"Give two of {', '.join(surveys)}." if surveys else "Draw and measure first.",
-                )
-        change = _change(project, kept.get(old), kept.get(new), align, register, warnings)
-        years = _years(kept.get(old), kept.get(new), conditions, old, new, warnings)
-        done = {str(c) for r in repairs if r["stage"] in _DONE for c in (r["conditions"] or ())}
-        olds, news = ([r for r in conditions if r["survey"] == s] for s in (old, new))
-        terms = {str(r["id"]): str(r["term"]) for r in conditions}
-        urgency = {str(r["id"]): r["uc"] for r in conditions}
-        pairs = pair_surveys(olds, news, repaired=done)
-        if news and not olds:
-            warnings.append(
-                f"survey {old} has no outlines: what was drawn first in survey {new} need not be new; its depth is compared"
-            )
-            pairs = [replace(p, fate="first drawn") for p in pairs]
-        colours = _colours(
-            project, row, (old, new), kept, pairs, conditions, repairs, pictures, warnings
-        )
-        rows = tuple(
-            _row(p, terms, change, years, fast_m_a_year, len(pairs), colour)
-            for p, colour in zip(pairs, colours, strict=True)
+        done = compared(
+            project,
+            name,
+            (old, new),
+            fast_m_a_year=fast_m_a_year,
+            align=align,
+            register=register,
+            pictures=pictures,
         )
         say = Measures(project.setting("profile") == "inch")
-        files = _write(out, name, (old, new), rows, change, years, warnings, say)
-        raised = _raise(project, rows, urgency, who) if raise_urgency else ()
+        files = _write(out, name, (old, new), done, say)
+        raised: tuple[str, ...] = ()
+        if raise_urgency:
+            conditions = project.read("conditions", where={"surface": name}).to_dict("records")
+            raised = _raise(project, done.rows, {str(r["id"]): r["uc"] for r in conditions}, who)
+    return replace(done, files=files, raised=raised)
+
+
+def newest_surveys(
+    surface: Mapping[str, Any], conditions: Iterable[Mapping[str, Any]]
+) -> tuple[str, str] | None:
+    """The two newest surveys of a surface: of its reliefs, else of its conditions where they tell their days.
+
+    Parameters
+    ----------
+    surface : mapping
+        Row of the table of surfaces.
+    conditions : iterable of mapping
+        Rows on that surface.
+    """
+    kept = [k.survey for k in reliefs_of(surface) if k.taken_on]
+    if len(kept) >= 2:
+        return kept[-2], kept[-1]
+    days: dict[str, str] = {}
+    for row in conditions:
+        if not is_missing(row["observed_on"]):
+            survey, day = str(row["survey"]), str(row["observed_on"])[:10]
+            days[survey] = max(day, days.get(survey, ""))
+    last = sorted(days, key=lambda s: (days[s], s))[-2:]
+    return (last[0], last[1]) if len(last) == 2 and days[last[0]] < days[last[1]] else None
+
+
+def compared(
+    project: Project,
+    name: str,
+    surveys: tuple[str, str],
+    *,
+    fast_m_a_year: float = FAST_M_A_YEAR,
+    align: bool | None = None,
+    register: bool | None = None,
+    pictures: tuple[Path | None, Path | None] = (None, None),
+) -> SurveysCompared:
+    """The same of an open project, with nothing written.
+
+    Parameters
+    ----------
+    project : Project
+    name : str
+        Surface.
+    surveys : (str, str)
+        The older and the newer one.
+    fast_m_a_year, align, register, pictures
+        As for `compare_surveys`.
+
+    Raises
+    ------
+    InputError
+        Nothing is known of one of the surveys.
+    """
+    old, new = surveys
+    warnings: list[str] = []
+    row = project.row("surfaces", name)
+    kept = {k.survey: k for k in reliefs_of(row)}
+    conditions = project.read("conditions", where={"surface": name}).to_dict("records")
+    repairs = project.read("repairs", where={"surface": name}).to_dict("records")
+    known = sorted({str(r["survey"]) for r in conditions} | set(kept))
+    for survey in surveys:
+        if survey not in known:
+            raise InputError(
+                f"nothing of surface {name} belongs to survey {survey}",
+                f"Give two of {', '.join(known)}." if known else "Draw and measure first.",
+            )
+    change = _change(project, kept.get(old), kept.get(new), align, register, warnings)
+    years = _years(kept.get(old), kept.get(new), conditions, old, new, warnings)
+    done = {str(c) for r in repairs if r["stage"] in _DONE for c in (r["conditions"] or ())}
+    olds, news = ([r for r in conditions if r["survey"] == s] for s in surveys)
+    terms = {str(r["id"]): str(r["term"]) for r in conditions}
+    pairs = pair_surveys(olds, news, repaired=done)
+    if news and not olds:
+        warnings.append(
+            f"survey {old} has no outlines: what was drawn first in survey {new} need not be new; its depth is compared"
+        )
+        pairs = [replace(p, fate="first drawn") for p in pairs]
+    colours = _colours(project, row, surveys, kept, pairs, conditions, repairs, pictures, warnings)
+    rows = tuple(
+        _row(p, terms, change, years, fast_m_a_year, len(pairs), colour)
+        for p, colour in zip(pairs, colours, strict=True)
+    )
     return SurveysCompared(
-        rows=rows,
-        change=change,
-        years=years,
-        files=files,
-        raised=raised,
-        warnings=tuple(warnings),
+        rows=rows, change=change, years=years, files=(), raised=(), warnings=tuple(warnings)
     )
 
 
@@ -345,25 +415,25 @@ def _raise(
 
 
 def _write(
-    out: Path,
-    surface: str,
-    surveys: tuple[str, str],
-    rows: tuple[ChangeRow, ...],
-    change: Change | None,
-    years: float | None,
-    warnings: list[str],
-    say: Measures,
+    out: Path, surface: str, surveys: tuple[str, str], done: SurveysCompared, say: Measures
 ) -> tuple[str, ...]:
+    change = done.change
     make_folder(out)
     base = f"change-{file_name(surface)}"
-    files: dict[str, bytes | str] = {f"{base}.csv": _table(rows)}
+    files: dict[str, bytes | str] = {f"{base}.csv": change_table(done.rows)}
     picture = None
     if change is not None:
-        picture = change_png(change, [r.pair for r in rows], say=say)
+        picture = change_png(change, [r.pair for r in done.rows], say=say)
         files[f"{base}.png"] = picture
     title = f"{surface}: survey {surveys[0]} to {surveys[1]}"
     files[f"{base}.html"] = change_page(
-        title, rows, change=change, years=years, warnings=warnings, picture=picture, say=say
+        title,
+        done.rows,
+        change=change,
+        years=done.years,
+        warnings=done.warnings,
+        picture=picture,
+        say=say,
     )
     for name, content in files.items():
         write_whole(out / name, content)
@@ -380,7 +450,13 @@ def _write(
     return (*files, target.name)
 
 
-def _table(rows: tuple[ChangeRow, ...]) -> str:
+def change_table(rows: Iterable[ChangeRow]) -> str:
+    """The rows as a table in metres, one line for each pair.
+
+    Parameters
+    ----------
+    rows : iterable of ChangeRow
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(_COLUMNS)
