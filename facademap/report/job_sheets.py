@@ -31,6 +31,12 @@ _MARKS: Mapping[str, str] = {
 }
 
 
+def _mark(figure: Figure) -> str:
+    if figure.is_typed:
+        return "as the survey tells"
+    return "measured" if figure.is_measured else _MARKS[figure.status]
+
+
 def write_job_sheets(
     jobs: Sequence[Job],
     repairs: Mapping[str, Mapping[str, Any]],
@@ -282,7 +288,7 @@ class _Sheet:
             self.page.text(
                 x + width,
                 y,
-                _MARKS[f.status],
+                _mark(f),
                 size_pt=6.6,
                 anchor="right",
                 ink=_QUIET,
@@ -334,7 +340,7 @@ class _Sheet:
     def _sources(self) -> list[str]:
         cited: dict[str, list[str]] = {}
         for f in self.job.figures:
-            cited.setdefault(f"{f.source} [{_MARKS[f.status]}]", []).append(f.name)
+            cited.setdefault(f"{f.source} [{_mark(f)}]", []).append(f.name)
         words = [f"{', '.join(names)}: {source}" for source, names in cited.items()]
         return ["; ".join(words) + "."] if words else []
 
@@ -405,7 +411,7 @@ def _watched(
                     weight="bold",
                     within_mm=28,
                 )
-                page.text(left + 152, y, _MARKS[after.status], size_pt=7, ink=_QUIET, within_mm=34)
+                page.text(left + 152, y, _mark(after), size_pt=7, ink=_QUIET, within_mm=34)
             y -= 5
         if not jobs:
             page.text(

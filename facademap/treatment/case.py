@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import shapely
 
+from facademap.condition.measured_depth import depth_is_proved
 from facademap.repair.mixes import MIXES, Mix, strength_faults
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
-from facademap.treatment.job import Kind
+from facademap.treatment.job import PROVED, TYPED, Figure, Kind, told
 from facademap.treatment.values import TreatmentValues
 from facademap.treatment.words import say
 
@@ -108,6 +109,24 @@ class Case:
         known = [v for v in known if np.isfinite(v)]
         return max(known) if known else None
 
+    def told(self, column: str, name: str, kind: Kind) -> Figure:
+        """The greatest value of a column of its conditions as a figure that says how it is known."""
+        value = self.greatest(column)
+        assert value is not None, "asked for where none is known"
+        rows = [c for c in self.conditions if not is_missing(c.get(column))]
+        row = next(c for c in rows if float(c[column]) == value)
+        proved = column == "depth_m" and _is_measured(row)
+        how = f"{PROVED}, confirmed by {row['depth_confirmed_by']}" if proved else TYPED
+        return told(name, value, kind, how)
+
+    @property
+    def depth_is_typed(self) -> bool:
+        """Whether its depth is one that nobody measured with the tool."""
+        deepest = self.greatest("depth_m")
+        return deepest is not None and not any(
+            _is_measured(c) for c in self.conditions if c.get("depth_m") == deepest
+        )
+
     def area_m2(self) -> float:
         """Area treated, each place once: that of its conditions net of openings where it was measured."""
         areas = [c.get("area_m2") for c in self.conditions]
@@ -142,6 +161,12 @@ def chosen_mix(case: Case) -> tuple[Mix, tuple[str, ...], str]:
             return weaker, (), "exposed, but the next stronger mix may outdo the stone"
     why = "exposed part of the wall" if case.exposed else "plain walling: the weaker of the two"
     return mix, faults, f"{why} (common practice)"
+
+
+def _is_measured(condition: Row) -> bool:
+    """Whether its depth was measured and confirmed, from a relief that was itself measured."""
+    kept = condition.get("measured_depth")
+    return depth_is_proved(condition) and not (isinstance(kept, Mapping) and kept.get("note"))
 
 
 def _text(value: Any) -> str:

@@ -18,7 +18,6 @@ from facademap.treatment.job import (
     Place,
     Product,
     figure,
-    measured,
     sentences,
     worked_out,
 )
@@ -310,8 +309,8 @@ def _figures(
     values = case.values
     found = [
         worked_out("length", length, "length", "along the lines drawn"),
-        measured("width, greatest", width, "width"),
-        measured("depth, greatest", depth, "depth"),
+        case.told("width_m", "width, greatest", "width"),
+        case.told("depth_m", "depth, greatest", "depth"),
         worked_out("void", void, "volume", "half of length x width x depth: a wedge"),
     ]
     if ports:
@@ -366,7 +365,14 @@ def _products(
             Product(name="fine lime grout", amount=total, kind="volume", purpose="with waste")
         )
     else:
-        found.append(Product(name="fine lime putty with stone dust", amount=void, kind="volume"))
+        found.append(
+            Product(
+                name="fine lime putty with stone dust",
+                amount=void,
+                kind="volume",
+                purpose="the void, no waste",
+            )
+        )
     if rods:
         hole = values["crack.rod"] + values["crack.hole_clearance"]
         stitch = _stitch(case)
@@ -460,6 +466,9 @@ def _doubts(case: Case, *, rods: bool, left_out: int) -> tuple[str, ...]:
     unknown = [c for c in case.conditions if str(c.get("activity") or "unknown") == "unknown"]
     return sentences(
         "Nobody knows whether the crack moves: set a monitor first." if unknown else "",
+        "The depth is as the survey tells it, which does not say how it was found, and a crack goes on behind the face: what it takes is not known beforehand."
+        if case.depth_is_typed
+        else "",
         f"{left_out} rod{'s find' if left_out > 1 else ' finds'} no room within the edges of the stone and {'are' if left_out > 1 else 'is'} left out."
         if left_out
         else "",
@@ -479,7 +488,7 @@ def _watched(case: Case, length: float, width: float) -> Job:
         why="Too fine for any fill to go in.",
         figures=(
             worked_out("length", length, "length", "along the lines drawn"),
-            measured("width, greatest", width, "width"),
+            case.told("width_m", "width, greatest", "width"),
             figure(case.values, "crack.watch_width", "width of a hair crack, below", "width"),
         ),
         steps=("Set a mark at both ends, photograph with a scale, look again at the next survey.",),

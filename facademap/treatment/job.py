@@ -10,6 +10,9 @@ from facademap.repair.settings import TradeValue
 from facademap.treatment.values import TreatmentValues
 
 __all__ = [
+    "OF_MIX",
+    "PROVED",
+    "TYPED",
     "Figure",
     "Job",
     "Kind",
@@ -18,9 +21,14 @@ __all__ = [
     "figure",
     "measured",
     "sentences",
+    "told",
     "worked_out",
 ]
 
+#: How a figure is known that somebody typed: the survey does not say whether it was measured, probed or guessed.
+TYPED = "survey"
+#: Begins what is said of a depth that was measured from the relief.
+PROVED = "measured from the relief"
 #: What a figure measures; people read it in the units of the project.
 Kind = Literal[
     "length", "depth", "width", "area", "volume", "count", "share", "angle", "hours", "months",
@@ -52,6 +60,16 @@ class Figure:
     source: str
     status: str
     note: str = ""
+
+    @property
+    def is_typed(self) -> bool:
+        """Whether the survey tells it, without saying how it was found."""
+        return self.source == TYPED
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether it was measured: by a trial panel, or from the relief and confirmed."""
+        return self.source == "trial panel" or self.source.startswith(PROVED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,9 +186,18 @@ def worked_out(name: str, value: float, kind: Kind, how: str) -> Figure:
     return Figure(name=name, value=value, kind=kind, source=how, status="derived")
 
 
-def measured(name: str, value: float, kind: Kind, how: str = "survey") -> Figure:
-    """A figure that somebody measured."""
+def measured(name: str, value: float, kind: Kind, how: str) -> Figure:
+    """A figure that somebody measured, and how."""
     return Figure(name=name, value=value, kind=kind, source=how, status="project")
+
+
+def told(name: str, value: float, kind: Kind, how: str = TYPED) -> Figure:
+    """A figure of the record, and how it is known."""
+    return Figure(name=name, value=value, kind=kind, source=how, status="project")
+
+
+#: Why so much of a part of a mortar.
+OF_MIX = "for that mortar, by its mix"
 
 
 def sentences(*found: str | Sequence[str]) -> tuple[str, ...]:

@@ -40,11 +40,11 @@ def design_metal(case: Case) -> Job:
     if length:
         figures.append(measured("length seen", length, "length", "lines of the conditions"))
     if deep is not None:
-        figures.append(measured("depth behind the face", deep, "depth"))
+        figures.append(case.told("depth_m", "depth behind the face", "depth"))
     if length and thick:
         volume = math.pi * thick**2 / 4 * length
         figures += [
-            measured("thickness", thick, "width"),
+            case.told("width_m", "thickness", "width"),
             worked_out(
                 "surface to be coated", math.pi * thick * length, "area", "round bar, pi x d x l"
             ),

@@ -11,12 +11,12 @@ import shapely
 from facademap.repair.mixes import batch
 from facademap.treatment.case import Case, chosen_mix
 from facademap.treatment.job import (
+    OF_MIX,
     Figure,
     Job,
     Place,
     Product,
     figure,
-    measured,
     sentences,
     worked_out,
 )
@@ -181,7 +181,10 @@ def design_mortar_repair(case: Case) -> Job:
         doubts=sentences(
             "The kind of stone is not known, so that no mix can be held against its strength."
             if not case.rock
-            else ""
+            else "",
+            "The depth is as the survey tells it, which does not say how it was found: measure it once all that is loose is off, before mortar is mixed."
+            if case.depth_is_typed
+            else "",
         ),
     )
 
@@ -193,7 +196,7 @@ def _figures(case: Case, area: float, depth: float | None, *, screws: int) -> tu
         return tuple(found)
     layers = layers_of(depth, values["mortar.layer"])
     found += [
-        measured("depth, greatest", depth, "depth"),
+        case.told("depth_m", "depth, greatest", "depth"),
         worked_out(
             "layers",
             float(len(layers)),
@@ -233,12 +236,15 @@ def _products(
             kind="volume",
             purpose="with waste",
         ),
-        Product(name=mix.binder.name, amount=amounts["binder_kg"], kind="mass"),
+        Product(name=mix.binder.name, amount=amounts["binder_kg"], kind="mass", purpose=OF_MIX),
     ]
     if screws:
         found.append(
             Product(
-                name="stainless screws and wire 1.4401 (A4)", amount=float(screws), kind="count"
+                name="stainless screws and wire 1.4401 (A4)",
+                amount=float(screws),
+                kind="count",
+                purpose="as the drawing places them",
             )
         )
     return tuple(found)

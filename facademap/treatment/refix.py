@@ -9,15 +9,7 @@ import shapely
 
 from facademap.salvage.densities import density_of
 from facademap.treatment.case import Case
-from facademap.treatment.job import (
-    Figure,
-    Job,
-    Place,
-    Product,
-    measured,
-    sentences,
-    worked_out,
-)
+from facademap.treatment.job import Figure, Job, Place, Product, sentences, worked_out
 
 __all__ = ["design_refix", "rod_places"]
 
@@ -85,7 +77,7 @@ def design_refix(case: Case) -> Job:
         rod = s.rod_heavy_m if heavy >= s.heavy_kg else s.rod_m
         into = depth - s.cover_m
         figures += [
-            measured("thickness", depth, "depth"),
+            case.told("depth_m", "thickness", "depth"),
             worked_out("weight, wet, at most", heavy, "mass", "area x thickness x density, wet"),
         ]
         if into < s.into_piece_minimum_m:
@@ -119,6 +111,7 @@ def design_refix(case: Case) -> Job:
                     name="threaded stainless rod 1.4401 (A4)",
                     amount=len(places) * (embedded + into),
                     kind="length",
+                    purpose=f"{len(places)} pieces",
                 ),
                 Product(
                     name="lime grout",

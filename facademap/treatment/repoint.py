@@ -7,7 +7,16 @@ from dataclasses import dataclass
 
 from facademap.repair.mixes import batch
 from facademap.treatment.case import Case, chosen_mix
-from facademap.treatment.job import Figure, Job, Product, figure, measured, sentences, worked_out
+from facademap.treatment.job import (
+    OF_MIX,
+    Figure,
+    Job,
+    Product,
+    figure,
+    sentences,
+    told,
+    worked_out,
+)
 from facademap.treatment.strips import Strip, strips_of_joints
 
 __all__ = ["Joint", "design_repointing", "joints_of", "raking_depth_m"]
@@ -151,9 +160,16 @@ def design_repointing(case: Case) -> Job:
         if amounts is None
         else (
             Product(name=f"mortar {mix.name}", amount=total, kind="volume", purpose="with waste"),
-            Product(name=mix.binder.name, amount=amounts["binder_kg"], kind="mass"),
-            Product(name="sand, dry, loose", amount=amounts["sand_l"] / 1000, kind="volume"),
-            Product(name="clean water", amount=amounts["water_l"] / 1000, kind="volume"),
+            Product(name=mix.binder.name, amount=amounts["binder_kg"], kind="mass", purpose=OF_MIX),
+            Product(
+                name="sand, dry, loose",
+                amount=amounts["sand_l"] / 1000,
+                kind="volume",
+                purpose=OF_MIX,
+            ),
+            Product(
+                name="clean water", amount=amounts["water_l"] / 1000, kind="volume", purpose=OF_MIX
+            ),
         ),
         tools=sentences(
             "plugging chisel, bent-tang chisel and hammer, joint hooks",
@@ -197,7 +213,7 @@ def _figures(
         worked_out("joints", float(len(joints)), "count", "pieces of joint between the stones"),
         worked_out("length", length, "length", "along the middle of the joints"),
         (
-            measured("width", width, "width")
+            told("width, mean", width, "width")
             if typed
             else worked_out("width, mean", width, "width", "outlines of stones and condition")
         ),

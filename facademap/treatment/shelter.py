@@ -59,7 +59,12 @@ def design_shelter(case: Case) -> Job:
         ]
         products += [
             Product(name="sheet lead", amount=area, kind="area", purpose=f"{count} pieces"),
-            Product(name="lead wedges and lime mortar", amount=length, kind="length"),
+            Product(
+                name="lead wedges and lime mortar",
+                amount=length,
+                kind="length",
+                purpose="along the upper edge",
+            ),
         ]
     return Job(
         repair=case.name,

@@ -67,8 +67,18 @@ def design_make_safe(case: Case) -> Job:
         products=()
         if net is None
         else (
-            Product(name="netting and cord", amount=float(net.area), kind="area"),
-            Product(name="stainless eyes, set in joints", amount=float(fixings), kind="count"),
+            Product(
+                name="netting and cord",
+                amount=float(net.area),
+                kind="area",
+                purpose="outline and margin",
+            ),
+            Product(
+                name="stainless eyes, set in joints",
+                amount=float(fixings),
+                kind="count",
+                purpose="by spacing",
+            ),
         ),
         removes="A piece that is taken down is marked with stone and place, photographed, and kept.",
         tools=(

@@ -27,7 +27,7 @@ from facademap.cli.main import main
 from facademap.condition.glossary import TERMS
 from facademap.io.rule_files import load_criteria, load_profile
 from facademap.report.guide import figures_of, write_guide_pdf
-from facademap.report.guide.blocks import Chapter, Drawing, Grid, Heading, Run
+from facademap.report.guide.blocks import Chapter, Drawing, Grid, Heading, Items, Run
 from facademap.report.guide.chapters import Figures, read_chapter
 from facademap.report.guide.criterion_pictures import (
     LIMIT_LAYER,
@@ -264,6 +264,33 @@ def test_photos_stand_in_the_order_of_the_work_at_one_height(sizes: list[tuple[i
     assert shown[-1].x_mm + shown[-1].width_mm <= drawn.page.width_mm + 1e-6
     # the captions stand right below
     assert max(m.y_mm for m in drawn.page.marks if isinstance(m, Text)) < shown[0].y_mm < 10
+
+
+def test_what_is_held_or_not_known_of_a_typical_job_stands_with_its_figures(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        wall = _wall(Context(project=project, choices=Choices()))
+    treatment = next(j.treatment for j in wall.jobs if j.figures)
+    jobs = [replace(j, holds=("No panel.",), doubts=("How deep.",)) for j in wall.jobs]
+    blocks = figures_of(replace(wall, jobs=jobs)).blocks[f"job: {treatment}"]()
+    told = [run.text for b in blocks if isinstance(b, Items) for item in b.items for run in item]
+    assert told[:2] == ["Held, do not begin: No panel.", "Not known: How deep."]
+    free = [replace(j, holds=(), doubts=()) for j in wall.jobs]
+    blocks = figures_of(replace(wall, jobs=free)).blocks[f"job: {treatment}"]()
+    told = [run.text for b in blocks if isinstance(b, Items) for item in b.items for run in item]
+    assert not [t for t in told if t.startswith(("Held", "Not known"))]
+
+
+def test_a_sum_of_stone_taken_out_says_what_it_lacks(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        wall = _wall(Context(project=project, choices=Choices()))
+    table = wall.frames["repairs"]
+    cut = table["treatment"].isin(["inset", "whole stone"])
+    assert "not worked out" not in figures_of(wall).words["removed.area"].text
+    lacking = table.assign(removed_area_m2=table["removed_area_m2"].where(~cut))
+    wall = replace(wall, frames={**wall.frames, "repairs": lacking})
+    words = figures_of(wall).words
+    assert f"what {cut.sum()} of {cut.sum()} cut-outs take" in words["removed.area"].text
+    assert "not worked out" not in words["removed.volume"].text
 
 
 def test_a_metric_guide_holds_no_inches_and_an_inch_guide_no_millimetres(folder: Path) -> None:

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 import shapely
 
+from facademap.condition.measured_depth import outline_digest
 from facademap.errors import InputError
 from facademap.io.rule_files import load_profile
 from facademap.repair.cautions import DEFER
@@ -92,6 +93,38 @@ def test_what_lies_between_stones_is_the_joint():
     (strip,) = strips_of_joints(zone, stones)
     assert (strip.length_m, strip.width_m) == pytest.approx((0.2, 0.01))
     assert strip.lies == "perpend"
+
+
+# ---------------------------------------------------------------- how a figure is known
+@pytest.mark.parametrize(
+    ("known", "mark", "doubted"),
+    [
+        ({}, "typed", True),
+        ({"depth_from": "typed"}, "typed", True),
+        ({"depth_from": "measured", "measured_depth": {}}, "measured", False),
+        ({"depth_from": "measured", "measured_depth": {"note": "rendered, not measured"}}, "typed", True),
+        ({"depth_from": "measured", "measured_depth": {"outline": "of another outline"}}, "typed", True),
+    ],
+)  # fmt: skip
+def test_a_depth_says_whether_it_was_measured(
+    known: dict[str, Any], mark: str, doubted: bool
+) -> None:
+    line = shapely.LineString([(0.1, 0.1), (0.6, 0.1)])
+    patch = shapely.box(0.2, 0.1, 0.3, 0.2)
+    for shape, term, treatment, design in (
+        (line, "crack", "crack repair", design_crack),
+        (patch, "scaling", "mortar repair", design_mortar_repair),
+    ):
+        asked = case(shape, treatment=treatment, term=term, width_m=0.002, depth_m=0.02)
+        row = {**asked.conditions[0], "depth_confirmed_by": "A. Keeper", **known}
+        if "measured_depth" in row:
+            row["measured_depth"] = {"outline": outline_digest(shape), **row["measured_depth"]}
+        job = design(dataclasses.replace(asked, conditions=[row]))
+        depth = job.figure("depth, greatest")
+        assert (depth.is_typed, depth.is_measured) == (mark == "typed", mark == "measured")
+        assert any("does not say how it was found" in d for d in job.doubts) is doubted
+        assert ("A. Keeper" in depth.source) is (mark == "measured")
+        assert all(p.purpose for p in job.products), "every amount says where it comes from"
 
 
 # ---------------------------------------------------------------- repointing

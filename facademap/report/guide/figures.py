@@ -241,6 +241,16 @@ def _counts(wall: Wall) -> dict[str, Run]:
     def total(column: str) -> float:
         return sum(float(r[column]) for r in repairs if not is_missing(r[column]))
 
+    def unknown(column: str) -> str:
+        """Cut-outs that the sum lacks, since nobody knows their size yet."""
+        cut = [r for r in repairs if r["treatment"] in ("inset", "whole stone")]
+        lacking = sum(is_missing(r[column]) for r in cut)
+        return (
+            f" and what {lacking} of {len(cut)} cut-outs take that are not worked out"
+            if lacking
+            else ""
+        )
+
     counted = "counted in the project"
     names = [str(e["name"]) for e in wall.rows("elevations")]
     return {
@@ -251,9 +261,13 @@ def _counts(wall: Wall) -> dict[str, Run]:
         "count.conditions": Run(text=str(len(wall.rows("conditions"))), source=counted),
         "count.repairs": Run(text=str(len(repairs)), source=counted),
         "count.leave": Run(text=str(by_treatment["leave"]), source=counted),
-        "removed.area": Run(text=wall.area(total("removed_area_m2")), source="sum of the cut-outs"),
+        "removed.area": Run(
+            text=wall.area(total("removed_area_m2")) + unknown("removed_area_m2"),
+            source="sum of the cut-outs",
+        ),
         "removed.volume": Run(
-            text=_stone_volume(total("removed_volume_m3"), inches=wall.inches),
+            text=_stone_volume(total("removed_volume_m3"), inches=wall.inches)
+            + unknown("removed_volume_m3"),
             source="sum of the cut-outs, face by depth",
         ),
     }
@@ -678,8 +692,12 @@ def _job_words(wall: Wall, treatment: str) -> Sequence[Block]:
         rows=tuple(tuple(line.split(": ", 1)) for line in lines),
         shares=(0.5, 0.5),
     )
+    waits = [Run(text=f"Held, do not begin: {h}", strong=True) for h in job.holds]
+    unsure = [Run(text=f"Not known: {d}", slanted=True) for d in job.doubts]
+    told = [Items(items=tuple((run,) for run in (*waits, *unsure)))] if waits or unsure else []
     found: list[Block] = [
         grid,
+        *told,
         Items(items=tuple((Run(text=s),) for s in job.steps), look="numbers"),
     ]
     if job.never:
@@ -695,7 +713,9 @@ def _photos(wall: Wall, treatment: str) -> list[Block]:
 
 
 def _said_in_job(known: Figure) -> str:
-    return "measured" if known.source in ("survey", "trial panel") else _STATUS[known.status]
+    if known.is_typed:
+        return "as the survey tells"
+    return f"measured: {known.source}" if known.is_measured else _STATUS[known.status]
 
 
 def _steps(wall: Wall) -> Items:
