@@ -27,7 +27,7 @@ __all__ = ["held"]
 
 _LOOK_EVERY_S = 0.25
 #: These wait for people; their long work has limits of its own.
-_ENDLESS = frozenset({"serve"})
+_ENDLESS = frozenset({"serve", "work"})
 
 
 @contextlib.contextmanager

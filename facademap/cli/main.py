@@ -118,7 +118,7 @@ class _Commands(click.Group):
 
 
 #: Commands that take the address of a database as it is.
-_TAKE_ADDRESSES = frozenset({"new", "copy", "estate"})
+_TAKE_ADDRESSES = frozenset({"new", "copy", "estate", "jobs"})
 
 
 def _with_folders(argv: list[str]) -> list[str]:
