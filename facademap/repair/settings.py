@@ -253,6 +253,7 @@ class Settings:
     name: str
     title: str
     values: Mapping[str, TradeValue]
+    reads: str = ""
 
     def __post_init__(self) -> None:
         for f in fields(self):
@@ -282,7 +283,9 @@ class Settings:
 
     @property
     def inches(self) -> bool:
-        """Whether people read inches: the profile gives its lengths in them, whatever was decided for single values."""
+        """Whether people read inches: as the project chose, else where the profile gives its lengths in them."""
+        if self.reads:
+            return self.reads == "inch"
         return any(v.unit == "in" for v in self.values.values())
 
     def with_values(self, changes: Mapping[str, float], *, source: str) -> Settings:

@@ -113,20 +113,20 @@ class Materials:
     dust_l: float | None = None
     projection_m: float = 0.0
     profile_out_up_m: tuple[tuple[float, float], ...] = ()
-    profile: str = "metric"
+    inches: bool = False
 
     @property
     def unit(self) -> str:
-        """Unit that the repair is planned in."""
-        return "in" if self.profile == "inch" else "mm"
+        """Unit of small lengths."""
+        return self.say.unit
 
     @property
     def say(self) -> Measures:
-        """How figures are said in the profile that the repair was planned with."""
-        return Measures(self.profile == "inch")
+        """How figures are said."""
+        return Measures(self.inches)
 
     def show(self, length_m: float) -> str:
-        """A length in the unit of the profile that the repair was planned with."""
+        """A length as this office reads it."""
         return self.say.length(length_m)
 
     hours: float | None = None
@@ -155,10 +155,10 @@ def _find(record: Any, names: Sequence[str]) -> Any:
     return None
 
 
-def read_materials(record: Any) -> Materials:
-    """Amounts from the ``materials`` value of a repair."""
+def read_materials(record: Any, *, inches: bool = False) -> Materials:
+    """Amounts from the ``materials`` value of a repair, told in inches or not, whatever it was planned in."""
     if not isinstance(record, Mapping):
-        return Materials()
+        return Materials(inches=inches)
     in_place = number(_find(record, ("in_place_m3",)))
     if in_place is None:
         parts = [number(_find(record, (p,))) for p in _MORTAR_PARTS]
@@ -193,7 +193,9 @@ def read_materials(record: Any) -> Materials:
         sand_l=number(_find(record, ("sand_l",))),
         water_l=number(_find(record, ("water_l",))),
         spacers_by_thickness=_spacers(record),
-        **_told(record, cut),
+        inches=inches,
+        cut_notes=_cut_notes(cut, Measures(inches)),
+        **_told(record),
         edges=tuple(e for e in record.get("edges") or () if isinstance(e, Mapping)),
         hours=total,
         proud_m=number(record.get("proud_m")),
@@ -228,7 +230,13 @@ def _spacers(record: Mapping[str, Any]) -> tuple[tuple[float, int, tuple[str, ..
     return tuple((t, *found[t]) for t in sorted(found, reverse=True))
 
 
-def _told(record: Mapping[str, Any], cut: Any) -> dict[str, Any]:
+def _cut_notes(cut: Any, say: Measures) -> tuple[str, ...]:
+    """What the saw does not reach, in the units that people read now."""
+    notes = cut.get("notes") if isinstance(cut, Mapping) else None
+    return tuple(say.retold(str(n)) for n in notes) if isinstance(notes, list) else ()
+
+
+def _told(record: Mapping[str, Any]) -> dict[str, Any]:
     """What is worked out for the bond side, the covers, the corners and the moulding."""
 
     def part(name: str) -> Mapping[str, Any]:
@@ -236,9 +244,7 @@ def _told(record: Mapping[str, Any], cut: Any) -> dict[str, Any]:
         return value if isinstance(value, Mapping) else {}
 
     bond, covers = part("bond_side"), part("covers")
-    notes = cut.get("notes") if isinstance(cut, Mapping) else None
     return {
-        "cut_notes": tuple(str(n) for n in notes) if isinstance(notes, list) else (),
         "undercut_deg": number(bond.get("undercut_deg")),
         "grooves_m": number(bond.get("grooves_m")) or 0.0,
         "groove_spacing_m": number(bond.get("spacing_m")) or 0.0,
@@ -249,7 +255,6 @@ def _told(record: Mapping[str, Any], cut: Any) -> dict[str, Any]:
         "sheet_m2": number(covers.get("sheet_m2")),
         "dust_l": number(part("dust").get("kept_l")),
         "projection_m": number(part("moulding").get("projection_m")) or 0.0,
-        "profile": str(record.get("profile") or "metric"),
         "profile_out_up_m": tuple(
             (float(p[0]), float(p[1])) for p in part("moulding").get("profile_out_up_m") or ()
         ),

@@ -20,9 +20,13 @@ from facademap.units import (
     format_length,
     least_inches,
     least_mm,
+    length_m_from_text,
+    mpa_from_psi,
 )
 
 __all__ = ["METRIC", "Measures"]
+
+_ROUNDED = re.compile(r"(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?) (?:mm|in)\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +45,8 @@ class Measures:
     ('1 in', '8 × 4 × 1 31/32 in', '22.0 lb')
     >>> Measures().size((0.2032, 0.1016, 0.05)), Measures().both_weights(10.0)
     ('203.2 × 101.6 × 50.0 mm', '10.0 kg (22 lb)')
-    >>> say.joint(0.002), Measures().joint(0.002), say.sentence("49.0 mm deep, 71 kg")
-    ('5/64', '2.0', '1.929 in deep, 156.5 lb')
+    >>> say.joint(0.002), Measures().joint(0.002), say.sentence("49.0 mm deep, 71 kg, 6 N/mm²")
+    ('5/64', '2.0', '1.929 in deep, 156.5 lb, 870 psi')
     """
 
     inches: bool = False
@@ -101,6 +105,7 @@ class Measures:
             ("m2|m²", self.area),
             ("m", self.run),
             ("kg", self.weight),
+            ("N/mm²|N/mm2", self.strength),
             ("L", lambda v: self.wet(v / 1000)),
         ):
             words = re.sub(
@@ -109,6 +114,23 @@ class Measures:
                 words,
             )
         return words
+
+    def retold(self, words: str) -> str:
+        """A sentence of which the lengths were rounded in one unit, millimetres or inches, in that of the office.
+
+        Examples
+        --------
+        >>> Measures(inches=True).retold("reaches 40 mm of 50 mm"), METRIC.retold("2 5/16 in stay")
+        ('reaches 1 9/16 in of 1 31/32 in', '59 mm stay')
+        """
+        return _ROUNDED.sub(
+            lambda found: (
+                found[0]
+                if found[0].endswith(self.unit)
+                else self.length(length_m_from_text(found[0], unit=None), decimals=0)
+            ),
+            words,
+        )
 
     def size(self, lengths_m: Iterable[float], *, decimals: int = 1) -> str:
         """Sides of something."""
@@ -205,6 +227,12 @@ class Measures:
         if self.inches:
             return f"{deg_f_from_deg_c(low_deg_c):.0f} to {deg_f_from_deg_c(high_deg_c):.0f} °F"
         return f"{low_deg_c:.3g} to {high_deg_c:.3g} °C"
+
+    def strength(self, n_per_mm2: float) -> str:
+        """Strength of a mortar or a stone."""
+        if self.inches:
+            return f"{n_per_mm2 / mpa_from_psi(1):.0f} psi"
+        return f"{n_per_mm2:g} N/mm²"
 
     @property
     def degree(self) -> str:

@@ -267,7 +267,7 @@ def _page(
 
 def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, tall: float) -> None:
     repair, say = record.repair, record.say
-    m = read_materials(repair["materials"])
+    m = read_materials(repair["materials"], inches=say.inches)
     rods = read_rods(repair["pins"])
     facts: list[tuple[str, str]] = [
         (

@@ -419,7 +419,13 @@ def _setting(m: Materials, way: Way) -> list[str]:
     if m.mortar_in_place_m3 is not None:
         lines.append(
             f"{m.say.wet(m.mortar_in_place_m3)} stays"
-            + (f", {m.strength.split(' (')[0]}." if m.strength else f": {m.mix}." if m.mix else ".")
+            + (
+                f", {m.say.sentence(m.strength.split(' (')[0])}."
+                if m.strength
+                else f": {m.mix}."
+                if m.mix
+                else "."
+            )
         )
     return [*lines, *m.mix_faults]
 

@@ -197,7 +197,7 @@ def make_tickets(
                 if place
                 else [],
                 rods=read_rods(repair["pins"]),
-                materials=read_materials(repair["materials"]),
+                materials=read_materials(repair["materials"], inches=settings.inches),
                 criteria=tuple(criteria),
                 steps=tuple((steps or {}).get(str(repair["treatment"]), ())),
                 from_wall=from_wall.get(str(piece["id"])),

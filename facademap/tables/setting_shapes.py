@@ -103,6 +103,7 @@ _SHAPES: Mapping[str, Shape] = {
     "lift_height_m": NUMBER,
     "datum": TEXT,
     "profile": TEXT,
+    "units": TEXT,
     "rules_path": TEXT,
     "criteria_path": TEXT,
     "repair_link": TEXT,

@@ -192,7 +192,7 @@ def design_repointing(case: Case) -> Job:
             "Cover with damp cloth; keep damp, from sun, wind and frost.",
         ),
         criteria=(
-            "Depth measured at three places a metre, none less than given.",
+            f"Depth measured at three places a {'yard' if case.inches else 'metre'}, none less than given.",
             "No arris newly chipped; the joint no wider than before.",
             "No hollow sound and no crack after the cure; colour like the sound old mortar when dry.",
         ),

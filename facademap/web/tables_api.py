@@ -26,6 +26,7 @@ from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outline
 from facademap.tasks.desk.history import edits_of
 from facademap.tasks.desk.inverse import inverse_of, row_for_desk
 from facademap.tasks.issue.papers_register import is_of_register
+from facademap.tasks.plan.reading import reads_inches
 from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
@@ -63,6 +64,7 @@ def routes(desk: Desk) -> list[Route]:
             "folder": found.folder.name,
             "seq": desk.seq(),
             "settings": values,
+            "inches": reads_inches(found),
             "version": __version__,
             "pass": granted.kind if granted else "write",
             "reviewer": granted.name if granted and granted.kind == "review" else "",

@@ -28,6 +28,7 @@ from facademap.tasks.issue.papers_list import PAPERS
 from facademap.tasks.issue.papers_parts import QUIET, part_prints
 from facademap.tasks.issue.papers_register import recall_paper
 from facademap.tasks.plan.plan import plan_project
+from facademap.tasks.plan.reading import choose_units
 from facademap.tasks.project.check import check_project
 from facademap.tasks.record.consents import add_consent
 
@@ -214,27 +215,45 @@ def test_papers_read_no_setting_that_they_do_not_name(
         assert read <= set(paper.settings), paper.name
 
 
-#: A metric figure that stands on its own: in brackets it is the second unit.
-METRIC = re.compile(r"(?<![\w(.])\d[\d.,]*\s?(?:mm|cm|m²|m2|m³|m3|mL|L|kg|°C|m)\b")
+#: A figure that stands on its own: in brackets, or after the first on a card of the saw, it is the second unit.
+METRIC = re.compile(
+    r"(?<![\w(.])\d[\d.,]*\s?(?:mm|cm|m²|m2|m³|m3|mL|L|kg|°C|m|N/mm²|kN/m²)\b|\bmetres?\b"
+)
+IMPERIAL = re.compile(
+    r"(?<![\w(.,])(?<!, )\d[\d.,/]*\s?(?:in|ft|ft²|ft³|lb|gal|fl oz|°F|psi|psf)\b(?!\s[a-z])|\binch"
+)
 
 
-def test_papers_of_an_office_in_inches_leave_no_metric_figure_behind(tmp_path: Path) -> None:
-    made = desk_sample.make_project(tmp_path / "inch", many=12, blocks=3)
-    with Project.open(made) as project, project.edit(who="s", what="inches") as edit:
-        edit.set("profile", "inch")
+@pytest.mark.parametrize(
+    ("profile", "units", "other"),
+    [("metric", "inch", METRIC), ("inch", "mm", IMPERIAL)],
+    ids=("inches", "millimetres"),
+)
+def test_papers_tell_every_figure_as_the_office_reads_whatever_it_was_planned_in(
+    tmp_path: Path, profile: str, units: str, other: re.Pattern[str]
+) -> None:
+    made = desk_sample.make_project(tmp_path / "p", many=12, blocks=3)
+    with Project.open(made) as project, project.edit(who="s", what="planned in") as edit:
+        edit.set("profile", profile)
         for id in project.read("conditions")["id"]:
             edit.update("conditions", id, {"cause": "gutter", "cause_settled": True})
     plan_project(made)
-    only = ["tickets", "templates", "lists", "saw-plans", "records", "drawings", "quantities"]
+    assert choose_units(made, units) == {"units": units}
+    only = [
+        *("tickets", "templates", "lists", "saw-plans", "records", "drawings", "quantities"),
+        "job-sheets",
+    ]
     result = make_papers(
         made, only=only, choices=Choices(paper="Letter", sheet="Tabloid", pictures=False)
     )
     assert not result.failed
     papers = sorted((made / "out").rglob("*.pdf"))
-    assert len(papers) >= 7
-    left = set()
+    assert len(papers) >= 8
+    left, told = set(), ""
     for path in papers:
         for page in PdfReader(path).pages:
             bare = re.sub(r"\([^()]*\)", "", page.extract_text())
-            left |= {f"{path.name}: {found}" for found in METRIC.findall(bare)}
+            told += bare
+            left |= {f"{path.name}: {found[0]}" for found in other.finditer(bare)}
     assert not left
+    assert (METRIC if other is IMPERIAL else IMPERIAL).search(told)  # and the pattern finds its own

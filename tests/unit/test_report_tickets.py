@@ -259,7 +259,7 @@ def test_an_office_in_inches_reads_no_bare_millimetre_on_a_ticket(frames):
     ell = replace(
         ell,
         not_sawn="block B-01 cannot be sawn as planned: it needs 54.2 mm",
-        materials=replace(ell.materials, profile="inch"),
+        materials=replace(ell.materials, inches=True),
     )
     text = pypdf.PdfReader(io.BytesIO(write_cut_tickets([ell]))).pages[0].extract_text()
     assert "DIAGONALS, inches" in text

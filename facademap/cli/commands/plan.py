@@ -95,7 +95,7 @@ def command(
             who=who,
             progress=progress,
         )
-    say = Measures(summary["profile"] == "inch")
+    say = Measures(summary["inches"])
     for gap in summary["gaps"] if show.verbose else summary["gaps"][:5]:
         show.say(
             f"gap: {gap['about']}: {say.sentence(gap['problem'])}; fix: {say.sentence(gap['remedy'])}"

@@ -149,8 +149,14 @@ def shown_value(value: TradeValue, si: float, *, kind: str = "", inches: bool) -
             return format_inches(si, denominator=32)
         case "mm" | "m" | "in":
             return say(si, "depth" if si >= 0.01 else "width", inches=inches)
-        case "m2":
+        case "m2" | "in2":
             return say(si, "area", inches=inches)
+        case "kg" | "lb" if (value.unit == "lb") != inches:
+            return say(si, "mass", inches=inches)
+        case "kN/m2" | "psf" if (value.unit == "psf") != inches:
+            return _shown_si(si, "load", inches=inches)
+        case "degF" if not inches:
+            return say(si, "temperature")
         case "L/m2":
             return say(si, "litres_per_m2", inches=inches)
         case "degC":

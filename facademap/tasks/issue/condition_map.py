@@ -36,6 +36,7 @@ from facademap.tasks.desk.reliefs import pack_heights
 from facademap.tasks.issue.papers import keep_map, map_seen
 from facademap.tasks.issue.papers_list import MAP, all_papers
 from facademap.tasks.issue.papers_state import read_manifest
+from facademap.tasks.plan.reading import reads_inches
 from facademap.tasks.survey.kept_reliefs import newest_reliefs
 from facademap.wall.grid import Window
 
@@ -113,7 +114,7 @@ def make_condition_map(
             data=data,
             subtitle=f"{project.setting('building', '') or ''} {elevations}".strip(),
             papers=_papers_beside(page.parent),
-            inches=project.setting("profile") == "inch",
+            inches=reads_inches(project),
             languages=_languages(project.folder, missing),
         )
     body = write_condition_map(content, language=language)

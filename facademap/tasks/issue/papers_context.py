@@ -125,7 +125,9 @@ class Context:
     @cached_property
     def inches(self) -> bool:
         """Whether this office reads inches first."""
-        return bool(self.project.setting("profile") == "inch")
+        from facademap.tasks.plan.reading import reads_inches
+
+        return reads_inches(self.project)
 
     @cached_property
     def link(self) -> str:

@@ -61,7 +61,8 @@ _RECORDED = (
 _TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials", "consents")
 _TICKETED = (*_CUT, "conditions", "consents")
 _INSETS = ("wall_stones", "repairs", "pieces")
-_TRADE = ("profile", "trade_values")
+_READ = ("profile", "units")
+_TRADE = (*_READ, "trade_values")
 _GUIDE_SETTINGS = (
     *("name", "treatment_values", "criteria_path", "rules_path", "overrules", "matching"),
     *_TRADE,
@@ -457,7 +458,7 @@ PAPERS: tuple[Paper, ...] = (
         code="LS",
         title="stone wanted and labels",
         tables=_LISTED,
-        settings=("name", "profile", "repair_link"),
+        settings=("name", *_READ, "repair_link"),
         make=_lists,
     ),
     Paper(
@@ -465,7 +466,7 @@ PAPERS: tuple[Paper, ...] = (
         code="EQ",
         title="enquiries for stone",
         tables=(*_LISTED, "orders"),
-        settings=("name", "profile"),
+        settings=("name", *_READ),
         make=_enquiries,
         weight=0.3,
     ),
@@ -474,7 +475,7 @@ PAPERS: tuple[Paper, ...] = (
         code="DR",
         title="drawings to scale",
         tables=DRAWN,
-        settings=("name", "profile"),
+        settings=("name", *_READ),
         make=make_drawings,
         pictures=True,
         weight=6.0,
@@ -484,7 +485,7 @@ PAPERS: tuple[Paper, ...] = (
         code="RF",
         title="relief drawings",
         tables=DRAWN,
-        settings=("name", "profile"),
+        settings=("name", *_READ),
         make=_relief,
         pictures=True,
         weight=2.0,
@@ -504,7 +505,7 @@ PAPERS: tuple[Paper, ...] = (
         code="RS",
         title="record sheets",
         tables=(*_RECORDED, "photos"),
-        settings=("name", "profile", "repair_link"),
+        settings=("name", *_READ, "repair_link"),
         make=_records,
         pictures=True,
         weight=3.0,
@@ -578,7 +579,7 @@ MAP = Paper(
         "reviews",
         "observations",
     ),
-    settings=("name", "building"),
+    settings=("name", "building", *_READ),
     make=_not_here,
     pictures=True,
 )

@@ -46,6 +46,7 @@ __all__ = [
     "make_safe_of_project",
     "overrule_condition",
     "plan_project",
+    "profile_of_project",
     "removed_of_project",
     "replan_project",
     "settings_of_project",
@@ -67,10 +68,15 @@ _FREE_STAGES = frozenset({"proposed"})
 _FOUND = ("unmatched_reason", "source_size")
 
 
+def profile_of_project(project: Project, *, profile: str | Path | None = None) -> Settings:
+    """The profile of the project as it was published, told in the units that the project reads."""
+    chosen = load_profile(profile or project.setting("profile", "metric"))
+    return replace(chosen, reads=str(project.setting("units") or ""))
+
+
 def settings_of_project(project: Project, *, profile: str | Path | None = None) -> Settings:
-    """The profile of the project with the values that were decided for it."""
-    chosen = profile or project.setting("profile", "metric")
-    settings = load_profile(chosen)
+    """The profile of the project with the values that were decided for it, told in the units that it reads."""
+    settings = profile_of_project(project, profile=profile)
     changes = project.setting("trade_values", {}) or {}
     return settings.with_values(changes, source="decided for this project") if changes else settings
 
@@ -620,6 +626,7 @@ def _summary(
             for row in loads[~loads["within"]].to_dict("records")
         ],
         "profile": settings.name,
+        "inches": settings.inches,
         "rules": rules_name,
         "gaps": [Gap.as_json(g) for g in plan.gaps],
     }

@@ -11,6 +11,7 @@ from facademap.report.variations import read_contract
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import UNDECIDED, VARIATION_MEASURES, is_missing
+from facademap.tasks.plan.reading import reads_inches
 from facademap.tasks.record.days import day_of
 from facademap.tasks.record.plain_rows import plain_row, plain_rows
 
@@ -77,7 +78,7 @@ def raise_variation(
     with Project.open(folder) as project:
         if quantity is not None:
             measure = _MEASURE[str(values["measure"])]
-            _, many = unit_said(measure, inches=project.setting("profile") == "inch")
+            _, many = unit_said(measure, inches=reads_inches(project))
             values["quantity"] = quantity / many
             if rate is not None:
                 values["rate"] = rate * many
@@ -267,7 +268,7 @@ def list_variations(folder: Any) -> list[dict[str, Any]]:
 
 def measures_said(project: Project) -> list[dict[str, str]]:
     """Figures by which a variation may be measured: ``name``, ``title`` and ``unit`` as the office reads the bill."""
-    inches = project.setting("profile") == "inch"
+    inches = reads_inches(project)
     measures = [_MEASURE[name] for name in VARIATION_MEASURES]
     return [
         {"name": m.name, "title": m.title, "unit": unit_said(m, inches=inches)[0]} for m in measures
@@ -276,7 +277,7 @@ def measures_said(project: Project) -> list[dict[str, str]]:
 
 def list_variations_said(project: Project) -> list[dict[str, Any]]:
     """All variations by number, each with its ``size`` in words: quantity in the unit of the bill, rate, or amount."""
-    inches = project.setting("profile") == "inch"
+    inches = reads_inches(project)
     return [
         {**row, "size": _size_said(row, inches=inches)} for row in plain_rows(project, "variations")
     ]

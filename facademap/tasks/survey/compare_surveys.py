@@ -24,6 +24,7 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
+from facademap.tasks.plan.reading import reads_inches
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.change import cells_inside
 from facademap.tasks.survey.compare_colours import colours_of_pairs, picture_of_survey
@@ -149,7 +150,7 @@ def compare_surveys(
             register=register,
             pictures=pictures,
         )
-        say = Measures(project.setting("profile") == "inch")
+        say = Measures(reads_inches(project))
         files = _write(out, name, (old, new), done, say)
         raised: tuple[str, ...] = ()
         if raise_urgency:

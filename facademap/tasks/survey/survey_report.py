@@ -24,6 +24,7 @@ from facademap.report.proof_words import accuracy_words, in_inches, proved_error
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
+from facademap.tasks.plan.reading import reads_inches
 from facademap.wall.grid import Extent
 
 __all__ = ["make_survey_report"]
@@ -66,7 +67,7 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
             n: project.read(n) for n in ("surfaces", "photos", "control_points", "observations")
         }
         target = out or project.place("out")
-        inches = project.setting("profile") == "inch"
+        inches = reads_inches(project)
         made = tables["surfaces"][
             [not is_missing(r) and "photos" in r for r in tables["surfaces"]["report"]]
         ]

@@ -71,7 +71,9 @@ def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
     for row in project.read("faces").to_dict("records"):
         faces.setdefault(row["block"], []).append(row)
     photos = {p["id"]: p for p in project.read("photos").to_dict("records")} if pictures else {}
-    say = Measures(project.setting("profile") == "inch")
+    from facademap.tasks.plan.reading import reads_inches
+
+    say = Measures(reads_inches(project))
     cards = []
     for block in sorted(project.read("blocks").to_dict("records"), key=lambda b: str(b["id"])):
         own = faces.get(block["id"], [])

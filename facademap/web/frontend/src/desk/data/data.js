@@ -2,6 +2,7 @@
 import { signal } from "@preact/signals";
 import { ask, q, Refused } from "./api.js";
 import { Table, unpack } from "./packed.js";
+import { unitsOfProject } from "./settings.js";
 
 export const project = signal(null);
 export const schema = signal(null);
@@ -154,6 +155,7 @@ export async function loadProject() {
   let shown;
   [project.value, schema.value, shown] = await Promise.all(first);
   seq.value = project.value.seq;
+  unitsOfProject.value = project.value.inches ? "in" : "mm";
   for (const name of FIRST) fillTable(name, await coming.get(name));
   pictures.value = shown.surfaces;
   const known = rowsOf("surfaces");

@@ -1,5 +1,5 @@
 // What this browser remembers for this person: name, theme, units, what is shown.
-import { effect, signal } from "@preact/signals";
+import { computed, effect, signal } from "@preact/signals";
 
 const remembered = (() => {
   try {
@@ -18,7 +18,10 @@ const keep = (name, value) => {
 export const who = keep("who", "");
 export const theme = keep("theme", "day");
 export const language = keep("language", "en");
-export const units = keep("units", "mm");
+/** Units that this person chose; empty for those of the project. */
+export const ownUnits = keep("ownUnits", remembered.units === "in" ? "in" : "");
+export const unitsOfProject = signal("mm");
+export const units = computed(() => ownUnits.value || unitsOfProject.value);
 export const grid = keep("grid", false);
 export const snapping = keep("snapping", true);
 export const tracing = keep("tracing", false);

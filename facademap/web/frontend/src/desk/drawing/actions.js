@@ -3,7 +3,7 @@
 import { redo, redoable, undo, undoable } from "../data/edits.js";
 import { startJob } from "../data/jobs.js";
 import { isReviewer } from "../data/reviewer.js";
-import { grid, layers, snapping, theme, togetherOn, tracing, units } from "../data/settings.js";
+import { grid, layers, ownUnits, snapping, theme, togetherOn, tracing } from "../data/settings.js";
 import { dialog, drawTable, panel, place, selection, sheetOpen } from "../data/view.js";
 import { fitWall, goTo, zoomBy } from "../wall/wall.js";
 import { t } from "../words/texts.js";
@@ -264,7 +264,7 @@ const settingActions = () => [
     key: "",
     name: () => t("act.units", { name: t(`units.${n}`) }),
     run: () => {
-      units.value = n;
+      ownUnits.value = n;
     },
   })),
   { id: "settings", key: "", name: () => t("settings"), run: () => open("settings") },

@@ -3,7 +3,7 @@ import { useEffect } from "preact/hooks";
 import { project } from "../data/data.js";
 import { languages, learnLanguages, speak } from "../data/languages.js";
 import { isReviewer } from "../data/reviewer.js";
-import { language, theme, units, who } from "../data/settings.js";
+import { language, ownUnits, theme, units, who } from "../data/settings.js";
 import { dialog } from "../data/view.js";
 import { Dialog } from "../parts/Dialogs.jsx";
 import { ReviewerLinks } from "../parts/Review.jsx";
@@ -47,7 +47,7 @@ export function SettingsDialog() {
             id="h-units"
             value={units.value}
             onChange={(e) => {
-              units.value = e.currentTarget.value;
+              ownUnits.value = e.currentTarget.value;
             }}
           >
             {["mm", "in"].map((n) => (
