@@ -397,6 +397,7 @@ def read_profile(text: str, *, where: str = "profile") -> Settings:
             note=str(entry.get("note", "")),
         )
     return Settings(
+        reads="",
         name=str(head.get("name", where)),
         title=str(head.get("title", "")),
         values=values,

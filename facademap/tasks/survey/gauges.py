@@ -15,6 +15,7 @@ from facademap.io.whole_files import check_writable, write_whole
 from facademap.report.gauge_page import gauge_page
 from facademap.report.measures import METRIC, Measures
 from facademap.store.project import Project
+from facademap.tasks.plan.reading import reads_inches
 from facademap.tasks.survey.kept_gauges import kept_gauges
 
 __all__ = ["read_gauges"]
@@ -61,7 +62,7 @@ def read_gauges(
     if readings.is_dir():
         gauges = kept_gauges(readings, rules=rules)
         with Project.open(readings, read_only=True) as project:
-            say = Measures(project.setting("profile") == "inch")
+            say = Measures(reads_inches(project))
     else:
         gauges = gauges_of(read_gauge_readings(readings), rules)
     if page is not None:
