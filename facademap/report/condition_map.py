@@ -30,6 +30,7 @@ _SCRIPTS = (
         "b_draw.js",
         "b_relief.js",
         "c_map.js",
+        "d_gauges.js",
         "d_photo.js",
         "d_panels.js",
         "e_tools.js",

@@ -26,6 +26,7 @@ from facademap.store.project import Project
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.issue.papers_list import MAP
 from facademap.tasks.survey.add_review import add_review
+from facademap.tasks.survey.kept_gauges import add_gauge, add_reading
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -553,6 +554,10 @@ def test_the_relief_is_a_layer_with_its_scale_and_is_cut_along_a_measured_line(
         kept = {"path": "elevations/r.tif", "survey": "1", "source": "photos", "cell_m": cell}
         with project.edit(who="t", what="relief") as edit:
             edit.update("surfaces", row["id"], {"reliefs": [{**kept, "sha256": "ab" * 32}]})
+    middle = ((u0 + u1) / 2, (v0 + v1) / 2)
+    add_gauge(folder, name="G1", place_m=middle, limit_m=0.002)
+    for day, value_m in (("2024-01-10", 0.0), ("2024-09-10", 0.001), ("2025-02-10", 0.003)):
+        add_reading(folder, "G1", value_m=value_m, read_on=day)
     path = make_condition_map(folder)["path"]
     # six million cells add no more than a page of an e-mail can bear
     assert Path(path).stat().st_size - before < 1_500_000
@@ -577,7 +582,19 @@ def test_the_relief_is_a_layer_with_its_scale_and_is_cut_along_a_measured_line(
     ]
     # drawn from no depth at its top to thirty millimetres near its foot
     assert max(heights) - min(heights) > 60
+    # printed, the relief lies under the outlines with what its colours mean, and the gauge with its state
+    page.locator("#print").click()
+    expect(page.locator("#print-view image.relief")).to_have_count(1)
+    expect(page.locator(".print-legend")).to_contain_text("out of the wall")
+    expect(page.locator("#print-view svg")).to_contain_text(["G1 beyond the limit"])
+    page.keyboard.press("Escape")
+    page.keyboard.press("Escape")
+    page.locator(".gauge").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#panel-detail")).to_contain_text("+3.00 ± 0.28 mm, limit 2.00")
+    expect(page.locator("#panel-detail")).to_contain_text("starting value, set by nobody")
     page.select_option("#units", "ft")
+    page.get_by_role("tab", name="Legend").click()
     expect(page.locator("#relief-legend p")).to_contain_text("in:")
     assert not trouble
     page.context.close()

@@ -103,5 +103,13 @@ const Relief = (() => {
     let d = "", open = false; for (const [s, w] of found) { if (w === null) open = false; else { d += (open ? "L" : "M") + x(s).toFixed(1) + " " + y(w).toFixed(1); open = true; } }
     root.append(node("path", { d, fill: "none", stroke: "#7a1fa2", "stroke-width": 1.6 })); return root;
   }
-  return { layer, legend, show_legend, section, again, any: all.length > 0, of };
+  /* what lies on paper: the picture as it is seen, and what its colours mean */
+  function printed(surface) {
+    const r = of(surface); if (!r || !held || held.s !== surface || !address) return null;
+    const bar = el("canvas", { width: 120, height: 8 }), pen = bar.getContext("2d"), [first, last] = ends(r);
+    for (let x = 0; x < 120; x++) { pen.fillStyle = `rgb(${colour(x / 119).map(Math.round).join()})`; pen.fillRect(x, 0, 1, 8); }
+    const words = `${figure(first)} \u2013 ${figure(last)} ${unit()} ${text.relief_scale}; ${text.relief_contours} ${Wall.units() === "ft" ? step(r) / 0.0254 : step(r) * 1000} ${unit()}`;
+    return { address, left_m: r.left_m, top_m: r.top_m, wide_m: r.width * r.cell_m, high_m: r.height * r.cell_m, scale: bar.toDataURL(), words: text.layer_relief + (r.day ? ", " + r.day : "") + ": " + words, note: r.note };
+  }
+  return { layer, legend, show_legend, section, again, printed, any: all.length > 0, of };
 })();

@@ -3,7 +3,7 @@
 const Stage = (() => {
   const { data, text, state } = Wall, $ = (id) => document.getElementById(id);
   const map = window.facademapMap, near = { tileSize: Draw.TILE, keepBuffer: 1, updateWhenZooming: false, noWrap: true };
-  let picture, outlines, after, relief, marked = L.layerGroup(), surface;
+  let picture, outlines, after, relief, gauges, marked = L.layerGroup(), surface;
   const latlng = (x, y) => L.latLng(y / 1000, x / 1000);
   const listeners = [];
 
@@ -16,13 +16,14 @@ const Stage = (() => {
     map.setView(latlng((surface.extent_m[0] + surface.extent_m[2]) * 500, (surface.extent_m[1] + surface.extent_m[3]) * 500), 0, { animate: false, reset: true });
     if (surface.has_picture) picture = new Draw.Picture({ ...every, minNativeZoom: 0, maxNativeZoom: top, className: "picture" }).addTo(map);
     after = L.layerGroup((data.seen || []).filter((s) => s.s === surface.id).map((s) => L.imageOverlay(s.image, [latlng(s.box[0], s.box[1]), latlng(s.box[2], s.box[3])], { alt: text.piece_in_wall })));
-    relief = Relief.layer(surface.id, { pane: "tilePane", zIndex: 2 }); outlines = new Draw.Outlines({ ...every, zIndex: 3 }).addTo(map); marked.addTo(map);
+    relief = Relief.layer(surface.id, { pane: "tilePane", zIndex: 2 }); outlines = new Draw.Outlines({ ...every, zIndex: 3 }).addTo(map); marked.addTo(map); gauges = Gauges.layer(surface.id);
     $("hint").textContent = surface.has_picture ? "" : text.missing_picture;
     document.querySelectorAll(".keyplan [data-surface]").forEach((g) => g.setAttribute("aria-pressed", g.dataset.surface === surface.id));
     Relief.show_legend(); layers(); whole();
   }
   function layers() {
     if (relief) (Wall.shown.relief && !Wall.swiping ? map.addLayer(relief) : map.removeLayer(relief));
+    if (gauges) (Wall.shown.gauges && !Wall.swiping ? map.addLayer(gauges) : map.removeLayer(gauges));
     if (after) (Wall.shown.after ? map.addLayer(after) : map.removeLayer(after));
     if (outlines) { if (Wall.swiping) map.removeLayer(outlines); else if (map.hasLayer(outlines)) outlines.redraw(); else map.addLayer(outlines); } listeners.forEach((call) => call());
   }

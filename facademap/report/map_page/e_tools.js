@@ -69,6 +69,8 @@ const Tools = (() => {
     const x0 = centre.lng * 1000 - wide / k / 2, y1 = centre.lat * 1000 + high / k / 2, x = (mm) => (mm - x0) * k, y = (mm) => (y1 - mm) * k;
     const root = svg("svg", { width: wide + "mm", height: high + "mm", viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": text.print }), defs = svg("defs", {}), clip = svg("g", {}); root.append(defs, clip); const bar = feet() ? 101.6 : 100;
     if (surface.has_picture) paperTiles(clip, surface, x0, y1, wide, high, k);
+    const relief = Wall.shown.relief ? Relief.printed(surface.id) : null;
+    if (relief) clip.append(svg("image", { class: "relief", href: relief.address, x: x(relief.left_m * 1000), y: y(relief.top_m * 1000), width: relief.wide_m * 1000 * k, height: relief.high_m * 1000 * k, preserveAspectRatio: "none" }));
     const found = Wall.near(surface.id, [x0, y1 - high / k, x0 + wide / k, y1]).filter(Wall.visible), used = new Set();
     for (const f of found) {
       const d = Wall.rings(f).map((r) => { let s = ""; for (let n = 0; n < r.length; n += 2) s += (n ? "L" : "M") + x(r[n]).toFixed(2) + " " + y(r[n + 1]).toFixed(2); return s + (f.t === "P" ? "Z" : ""); }).join("");
@@ -81,11 +83,16 @@ const Tools = (() => {
       clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": weight + (f.k === "condition" && f.t === "L" ? data.signs.lines.extra_mm : 0), ...(f.k === "repair" && !f.p.pieced ? { "stroke-dasharray": "1.6 1" } : f.k === "condition" && Draw.dashOf(f).length ? { "stroke-dasharray": Draw.dashOf(f).map((d) => (d / Draw.PX_PER_MM).toFixed(2)).join(" ") } : {}) }));
       const room = Math.min(f.b[2] - f.b[0], f.b[3] - f.b[1]) * k; if (t && room > 3) clip.append(svg("text", { x: x(f.c[0]), y: y(f.c[1]), "font-size": 2.2, "text-anchor": "middle", "dominant-baseline": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, Draw.letter(f)));
     }
+    for (const g of Wall.shown.gauges ? Gauges.here(surface.id) : []) {
+      const [colour, sign] = Gauges.states[g.verdict], a = x(g.c[0] * 1000), b = y(g.c[1] * 1000);
+      clip.append(svg("path", { d: `M${a} ${b - 2.4}l2.4 2.4l-2.4 2.4l-2.4 -2.4z`, fill: colour, stroke: "#fff", "stroke-width": .4 }), svg("text", { x: a, y: b + .9, "font-size": 2.6, "font-weight": "bold", "text-anchor": "middle", style: "fill:#fff" }, sign), svg("text", { x: a, y: b - 3, "font-size": 2.4, "text-anchor": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, g.i + " " + Wall.tell(g.verdict)));
+    }
     for (const name of used) defs.append(hatch("h-" + Draw.term[name].abbreviation, Draw.signOf(name)));
     clip.append(svg("rect", { x: 5, y: high - 11.5, width: bar + 6, height: 9.5, fill: "#fff", "fill-opacity": .9 }), svg("path", { d: `M 8 ${high - 6} v 2 h ${bar} v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `${feet() ? "4\u2033" : "100 mm"} = ${Wall.length(bar / 1000 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
     const entry = (sign, word) => el("span", {}, sign, " " + word), line = (given) => { const s = svg("svg", { width: "6mm", height: "3mm", viewBox: "0 0 6 3", "aria-hidden": "true" }); s.append(svg(given.r ? "circle" : "path", { fill: "#fff", stroke: Draw.REPAIR, "stroke-width": .6, ...given })); return s; };
     const legend = el("p", { class: "print-legend" }, Draw.termsInOrder.filter((name) => used.has(name)).map((name) => { const i = el("img", { src: Draw.sign(name), alt: "" }); return entry(i, Draw.term[name].abbreviation + "\u00a0" + Wall.termed(name)); }),
       entry(line({ d: "M0 1.5H6" }), text.print_cut), entry(line({ d: "M0 1.5H6", "stroke-dasharray": "1.6 1" }), text.print_uncut), entry(line({ d: "M3 .3l1.3 2.4h-2.6z", stroke: "#444", "stroke-width": .4 }), text.print_point));
+    if (relief) legend.prepend(entry(el("img", { src: relief.scale, alt: "" }), relief.words), relief.note ? el("span", { lang: "en" }, relief.note) : "");
     holder.replaceChildren(el("h2", { class: "print-title" }, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", { class: "print-foot" }, Wall.say(data.accuracy[0] || ""), " ", Wall.say(data.cautions[0] || "")));
     let page = document.getElementById("page-size"); if (!page) { page = el("style", { id: "page-size" }); document.head.append(page); } page.textContent = `@page { size: ${PAPERS[paper][0]}mm ${PAPERS[paper][1]}mm; margin: 10mm; }`;
   }

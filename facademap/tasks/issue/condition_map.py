@@ -33,6 +33,7 @@ from facademap.tasks.desk.inwall import see_piece
 from facademap.tasks.desk.languages import catalogues as catalogues_of_office
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.reliefs import pack_heights
+from facademap.tasks.desk.watch import watched_gauges
 from facademap.tasks.issue.papers import keep_map, map_seen
 from facademap.tasks.issue.papers_list import MAP, all_papers
 from facademap.tasks.issue.papers_state import read_manifest
@@ -107,6 +108,7 @@ def make_condition_map(
             extents={s.id: s.extent_m for s in surfaces},
         )
         data |= {"reliefs": _reliefs(project, tables, missing), "relief_ramp": RAMP.tolist()}
+        data["gauges"] = [_gauge(g) for g in watched_gauges(project)]
         elevations = ", ".join(tables["elevations"]["name"])
         content = MapContent(
             title=f"{project.setting('name', 'Condition map')}",
@@ -317,6 +319,19 @@ def _reliefs(
         }
         result.append({**told, **packed.place, "png": png})
     return result
+
+
+def _gauge(told: dict[str, Any]) -> dict[str, Any]:
+    """A gauge as the page has it: metres of the wall, readings as pairs of day and metres."""
+    kept = {k: v for k, v in told.items() if k not in ("id", "surface", "place_m", "readings")}
+    readings = [[r["read_on"], r["value_m"]] for r in told["readings"]]
+    return {
+        **kept,
+        "i": told["id"],
+        "s": told["surface"],
+        "c": told["place_m"],
+        "readings": readings,
+    }
 
 
 def _pieces_seen(

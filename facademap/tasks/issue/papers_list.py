@@ -573,6 +573,8 @@ MAP = Paper(
         "repairs",
         "pieces",
         "blocks",
+        "gauges",
+        "gauge_readings",
         "faces",
         "placements",
         "plans",
