@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -102,6 +103,16 @@ def open_relief_writer(
         move_whole(made, path)
 
 
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """A picture without a place is refused in a line, and GDAL need not say so too."""
+    from rasterio.errors import NotGeoreferencedWarning
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        yield
+
+
 def read_relief(
     path: Path, within_m: tuple[float, float, float, float] | None = None
 ) -> tuple[PixelGrid, Floats, Floats]:
@@ -128,7 +139,7 @@ def read_relief(
     if not path.is_file():
         raise FileError(f"relief {path} does not exist", "Check the spelling of the path.")
     try:
-        with rasterio.open(path, driver="GTiff") as dataset:
+        with _quiet(), rasterio.open(path, driver="GTiff") as dataset:
             part = _cells_within(dataset, within_m)
             hold_within(
                 "megapixels",
@@ -190,7 +201,7 @@ def control_of_relief(path: Path) -> dict[str, list[float]]:
     from rasterio.errors import RasterioError
 
     try:
-        with rasterio.open(path) as dataset:
+        with _quiet(), rasterio.open(path, driver="GTiff") as dataset:
             told = json.loads(dataset.tags().get(_CONTROL_TAG, "{}"))
             return {
                 str(n): [float(c) for c in place] for n, place in told.items() if len(place) == 3

@@ -6,8 +6,9 @@ recess is not searched that deep everywhere; memory is that of a tile for each c
 
 from __future__ import annotations
 
+import contextlib
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -31,10 +32,21 @@ from facademap.relief.sweep import (
 from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["GreyPhoto", "Relief", "ReliefRules", "coarse_relief", "find_ties", "relief_strips"]
+__all__ = [
+    "GreyPhoto",
+    "Relief",
+    "ReliefRules",
+    "TileJob",
+    "coarse_relief",
+    "find_ties",
+    "relief_strips",
+]
 
 Floats = NDArray[np.floating[Any]]
 Floats32 = NDArray[np.float32]
+Place = tuple[int, int, int, int]
+Tile = tuple[Floats32, Floats32, int]
+TileRunner = Callable[["TileJob", Sequence[Place]], Iterable[Tile]]
 
 
 @frozen_value
@@ -102,6 +114,34 @@ class Relief:
     grid: PixelGrid
     out_m: Floats32
     sigma_m: Floats32
+
+
+@frozen_value
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TileJob:
+    """What every tile of a relief rests on.
+
+    Parameters
+    ----------
+    photos : tuple of GreyPhoto
+    grid : PixelGrid
+    coarse : Relief
+    rules : ReliefRules
+    """
+
+    photos: tuple[GreyPhoto, ...]
+    grid: PixelGrid
+    coarse: Relief
+    rules: ReliefRules
+
+    def tile(self, place: Place) -> Tile:
+        """Relief and standard deviation of a tile, and how much was compared.
+
+        Parameters
+        ----------
+        place : (row, column, height, width)
+        """
+        return _tile(self.photos, self.grid, place, self.coarse, self.rules)
 
 
 def coarse_relief(photos: Sequence[GreyPhoto], grid: PixelGrid, rules: ReliefRules) -> Relief:
@@ -178,6 +218,7 @@ def relief_strips(
     rules: ReliefRules,
     *,
     workers: int = 2,
+    elsewhere: TileRunner | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Iterator[tuple[int, Floats32, Floats32, int]]:
     """Strips of the relief from the top.
@@ -191,6 +232,8 @@ def relief_strips(
     rules : ReliefRules
     workers : int
         Tiles at a time.
+    elsewhere : callable, optional
+        Makes the tiles instead of threads here: from what all tiles need and their places, in their order.
     progress : callable, optional
         Called with the share that is done.
 
@@ -201,17 +244,30 @@ def relief_strips(
     layers : int
         Cells times views times layers that were compared in the strip.
     """
-    strips = range(0, grid.height_px, rules.tile)
-    with ThreadPoolExecutor(workers) as pool:
-        for row in strips:
-            height = min(rules.tile, grid.height_px - row)
-            columns = range(0, grid.width_px, rules.tile)
-
-            def one(column: int, row: int = row, height: int = height) -> Any:
-                width = min(rules.tile, grid.width_px - column)
-                return _tile(photos, grid, (row, column, height, width), coarse, rules)
-
-            tiles = list(pool.map(one, columns))
+    shared = TileJob(photos=tuple(photos), grid=grid, coarse=coarse, rules=rules)
+    columns = range(0, grid.width_px, rules.tile)
+    strips = [
+        [
+            (
+                row,
+                column,
+                min(rules.tile, grid.height_px - row),
+                min(rules.tile, grid.width_px - column),
+            )
+            for column in columns
+        ]
+        for row in range(0, grid.height_px, rules.tile)
+    ]
+    with contextlib.ExitStack() as stack:
+        if elsewhere is not None:
+            found = iter(elsewhere(shared, [place for strip in strips for place in strip]))
+        else:
+            pool = stack.enter_context(ThreadPoolExecutor(workers))
+            # one strip at a time, so that no more than that waits in memory
+            found = (tile for strip in strips for tile in pool.map(shared.tile, strip))
+        for strip in strips:
+            tiles = [next(found) for _ in strip]
+            row, _, height, _ = strip[0]
             yield (
                 row,
                 np.concatenate([t[0] for t in tiles], axis=1),
@@ -436,10 +492,10 @@ def _layer_step(views: Sequence[View], grid: PixelGrid, rules: ReliefRules) -> f
 def _tile(
     photos: Sequence[GreyPhoto],
     grid: PixelGrid,
-    place: tuple[int, int, int, int],
+    place: Place,
     coarse: Relief,
     rules: ReliefRules,
-) -> tuple[Floats32, Floats32, int]:
+) -> Tile:
     row, column, height, width = place
     nothing = np.full((height, width), np.nan, dtype=np.float32)
     m = rules.margin

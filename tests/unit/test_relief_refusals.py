@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 
 from facademap.errors import FacademapError, InputError
-from facademap.io.relief_files import open_relief_writer
+from facademap.io.relief_files import open_relief_writer, read_relief
 from facademap.io.target_files import read_target_picks
 from facademap.relief.build import Relief
 from facademap.relief.change import change_in_patch, change_of_reliefs
 from facademap.report.relief_picture import relief_png
 from facademap.tasks.survey.change import compare_reliefs
 from facademap.tasks.survey.relief import _lens, make_relief
-from facademap.wall.grid import PixelGrid
+from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -266,3 +266,50 @@ def test_a_picture_shows_depth_and_what_is_unknown() -> None:
     assert deep[2] > deep[0]
     # striped: two colours that occur nowhere else on the wall
     assert len(np.unique(unknown.reshape(-1, 3), axis=0)) == 2
+
+
+def test_photos_of_two_days_are_said_and_too_many_cells_refused(tmp_path: Path) -> None:
+    from PIL import Image
+
+    control = _survey(tmp_path / "p")
+    for name, day in (("p1.jpg", "2026:05:01 10:00:00"), ("p2.jpg", "2026:05:03 16:00:00")):
+        with Image.open(tmp_path / "p" / name) as picture:
+            exif = Image.Exif()
+            exif.get_ifd(0x8769)[0x9003] = day
+            picture.save(tmp_path / "p" / name, quality=95, exif=exif)
+    with pytest.raises(InputError, match="a relief of 50000 x 40000 cells") as refused:
+        make_relief(
+            tmp_path / "p",
+            control,
+            tmp_path / "out.tif",
+            cell_m=0.00001,
+            extent=Extent(u0_m=0.0, v0_m=0.0, u1_m=0.5, v1_m=0.4),
+        )
+    assert "--cell-mm" in refused.value.remedy
+    made = make_relief(tmp_path / "p", control, tmp_path / "out.tif", cell_m=0.006)
+    assert any("taken on 2 days, 2026-05-01 to 2026-05-03" in w for w in made.report["warnings"])
+
+
+def test_a_cluster_gives_the_same_relief_and_one_that_is_not_there_is_named(tmp_path: Path) -> None:
+    import distributed
+
+    control = _survey(tmp_path / "p")
+    with pytest.raises(InputError, match="no Dask scheduler answers at nowhere:"):
+        make_relief(
+            tmp_path / "p", control, tmp_path / "o.tif", cell_m=0.006, cluster="nowhere://a:1"
+        )
+    assert not (tmp_path / "o.tif").exists()
+    make_relief(tmp_path / "p", control, tmp_path / "here.tif", cell_m=0.006)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+    ) as cluster:
+        make_relief(
+            tmp_path / "p",
+            control,
+            tmp_path / "there.tif",
+            cell_m=0.006,
+            cluster=cluster.scheduler_address,
+        )
+    here, there = (read_relief(tmp_path / f"{n}.tif") for n in ("here", "there"))
+    np.testing.assert_array_equal(here[1], there[1])
+    np.testing.assert_array_equal(here[2], there[2])

@@ -80,6 +80,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--gsd-mm", type=float, help="Side of a pixel of the true elevation, mm. Default: half a cell."
 )
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers make the tiles.")
 @command_options
 def command(
     project: Path | None,
@@ -186,6 +187,7 @@ def _of_project(
             elevation=given["true_elevation"],
             gsd_m=_gsd(given),
             with_scan=not given["without_scan"],
+            cluster=given["cluster"],
             replace=given["replace"],
             who=given["who"] or "surveyor",
             progress=progress,
@@ -223,6 +225,7 @@ def _of_folder(
             gsd_m=_gsd(given),
             scan=given["scan"],
             radius_m=_radius(given),
+            cluster=given["cluster"],
             search_m=search_m,
             progress=progress,
         )

@@ -51,6 +51,7 @@ def keep_relief(
     replace: bool = False,
     who: str = "surveyor",
     workers: int = 2,
+    cluster: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Measure the relief of a surface and keep it.
@@ -81,6 +82,8 @@ def keep_relief(
         Put it in the place of a relief that this survey has.
     who : str
     workers : int
+    cluster : str, optional
+        Address of a Dask scheduler whose workers make the tiles.
     progress : callable, optional
 
     Returns
@@ -117,6 +120,7 @@ def keep_relief(
             scan=None if scan is None else read_scan_relief(project.place(scan)),
             warnings=warnings,
             workers=workers,
+            cluster=cluster,
             progress=progress,
         )
         relative = f"elevations/{name}_relief_{survey}.tif"

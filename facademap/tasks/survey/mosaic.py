@@ -53,6 +53,7 @@ from facademap.photo.proof import (
     shows_any,
 )
 from facademap.photo.threads import in_order
+from facademap.tasks.survey.cluster import cluster_client
 from facademap.tasks.survey.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid, Window
 from facademap.wall.world import wall_crs
@@ -547,20 +548,9 @@ def _here(folder: str, tasks: Sequence[tuple[int, int, int, int]]) -> Iterator[A
 def _on_cluster(
     address: str, folder: str, tasks: Sequence[tuple[int, int, int, int]]
 ) -> Iterator[Any]:
-    try:
-        from distributed import Client, as_completed
-    except ImportError as error:
-        raise InputError(
-            "the package distributed is not installed, so no cluster can be used",
-            "Install facademap with its cluster extra, or leave out --cluster.",
-        ) from error
-    try:
-        client = Client(address, timeout="10s")
-    except (OSError, TimeoutError, ValueError) as error:
-        raise InputError(
-            f"no Dask scheduler answers at {address}", "Start it, or correct --cluster."
-        ) from error
-    with client:
+    with cluster_client(address) as client:
+        from distributed import as_completed
+
         futures = [
             client.submit(render_block, folder, task, threads=1, pure=False) for task in tasks
         ]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -25,12 +26,16 @@ from facademap.io.relief_files import (
 )
 from facademap.io.target_files import TargetPick, read_target_picks
 from facademap.io.whole_files import check_writable, write_whole
+from facademap.limits import hold_within
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.threads import single_threaded_libraries
 from facademap.relief.build import (
     GreyPhoto,
+    Place,
     Relief,
     ReliefRules,
+    Tile,
+    TileJob,
     coarse_relief,
     find_ties,
     relief_strips,
@@ -47,6 +52,7 @@ from facademap.relief.stations import (
 )
 from facademap.relief.two_sources import SourcesCompared, two_sources
 from facademap.report.relief_picture import relief_png
+from facademap.tasks.survey.cluster import cluster_client
 from facademap.tasks.survey.true_elevation import make_true_elevation
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
@@ -102,6 +108,7 @@ def make_relief(
     scan: Path | None = None,
     radius_m: float | None = None,
     workers: int = 2,
+    cluster: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ReliefMade:
     """How far a wall stands out of its plane, or of its cylinder, from photos of one camera.
@@ -135,6 +142,8 @@ def make_relief(
     radius_m : float, optional
         Of a round surface, negative when seen from within; u is arc.
     workers : int
+    cluster : str, optional
+        Address of a Dask scheduler whose workers make the tiles.
     progress : callable, optional
 
     Raises
@@ -159,6 +168,7 @@ def make_relief(
         estimate_lens=camera is None,
         radius_m=radius_m,
     )
+    warnings += _days_apart(sightings.paths)
     solved = solve_relief(
         sightings,
         cell_m=cell_m,
@@ -167,6 +177,7 @@ def make_relief(
         scan=scanned,
         warnings=warnings,
         workers=workers,
+        cluster=cluster,
         progress=progress,
     )
     relief, values = solved.relief, solved.values
@@ -273,6 +284,7 @@ def solve_relief(
     scan: Relief | None = None,
     warnings: list[str],
     workers: int = 2,
+    cluster: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ReliefSolved:
     """Relief of one wall, what is to be said of it, and its cameras.
@@ -289,6 +301,8 @@ def solve_relief(
     warnings : list of str
         Is added to.
     workers : int
+    cluster : str, optional
+        Address of a Dask scheduler whose workers make the tiles.
     progress : callable, optional
 
     Raises
@@ -305,6 +319,13 @@ def solve_relief(
         greys = _greys(sightings.paths)
         extent = extent or Extent.around(targets.uvw_m[:, :2]).grown(EXTENT_GROWTH)
         grid = PixelGrid.over(extent, gsd_m=cell_m)
+        hold_within(
+            "megapixels",
+            grid.width_px * grid.height_px / 1e6,
+            what=f"a relief of {grid.width_px} x {grid.height_px} cells",
+            unit=" million",
+            remedy="Give larger cells with --cell-mm, or a part with --extent",
+        )
         ready = _ready(fit, greys, sightings.radius_m)
         coarse = coarse_relief(ready, grid, rules)
         ties = find_ties(ready, coarse, targets_m=_places(targets))
@@ -328,7 +349,13 @@ def solve_relief(
         )
         compared = 0
         for row, out, sigma, count_layers in relief_strips(
-            ready, grid, coarse, rules, workers=workers, progress=progress
+            ready,
+            grid,
+            coarse,
+            rules,
+            workers=workers,
+            elsewhere=None if cluster is None else functools.partial(_on_cluster, cluster),
+            progress=progress,
         ):
             rows = slice(row, row + out.shape[0])
             out_m[rows] = out
@@ -371,6 +398,16 @@ def _with_scan(photos: Relief, scan: Relief, warnings: list[str]) -> SourcesComp
             f"lies {place['mean_m'] * 1000:+.1f} mm out; the photos were kept there, and the doubt is in the standard deviation"
         )
     return both
+
+
+def _on_cluster(address: str, job: TileJob, places: Sequence[Place]) -> Iterator[Tile]:
+    """Tiles made by the workers of a scheduler, in their order; the photos go there once."""
+    with cluster_client(address) as client:
+        shared = client.scatter(job, broadcast=True)
+        futures = [client.submit(TileJob.tile, shared, place, pure=False) for place in places]
+        for future in futures:
+            yield future.result()
+            future.release()
 
 
 def lay_on_relief(
@@ -486,6 +523,18 @@ def _photos_with_targets(
             f"{FEWEST_TARGETS} control points or more in each.",
         )
     return usable
+
+
+def _days_apart(paths: Sequence[Path]) -> list[str]:
+    """Photos of several days, as they say themselves: other light, wet stone, other growth."""
+    told = (read_picture_info(path).taken_at for path in paths)
+    days = sorted({t[:10].replace(":", "-") for t in told if t})
+    if len(days) < 2:
+        return []
+    return [
+        f"the photos were taken on {len(days)} days, {days[0]} to {days[-1]}: where the light or the stone looks otherwise "
+        "nothing is known; take them within an hour, or leave out those of the other day"
+    ]
 
 
 def _lens(folder: Path, names: Sequence[str], camera: Path | None) -> Camera:
