@@ -253,6 +253,18 @@ _STONE_MPA: Mapping[str, tuple[float, str]] = {
 }
 
 
+def strength_floor(stone_type: Any) -> tuple[float, str] | None:
+    """What its specification asks of new stone of a kind, in MPa, and which; ``None`` where the name tells no kind.
+
+    Examples
+    --------
+    >>> strength_floor("Buff sandstone")
+    (28, 'ASTM C616 type I')
+    """
+    said = str(stone_type or "").lower()
+    return next((floor for word, floor in _STONE_MPA.items() if word in said), None)
+
+
 def strength_faults(
     mix: Mix, stone_type: Any, *, stone_mpa: float | None = None
 ) -> tuple[str, ...]:
@@ -272,14 +284,10 @@ def strength_faults(
     conservation guidance, NPS Preservation Brief 2; read in a copy). Where the strength of the mix
     is not stated, the upper end of the binder's class (EN 459-1, from memory) is compared.
     """
-    word = next((w for w in _STONE_MPA if w in str(stone_type or "").lower()), None)
-    limit, source = (
-        (stone_mpa, "as tested")
-        if stone_mpa is not None
-        else _STONE_MPA.get(word or "", (None, ""))
-    )
-    if limit is None:
+    known = (stone_mpa, "as tested") if stone_mpa is not None else strength_floor(stone_type)
+    if known is None:
         return ()
+    limit, source = known
     strength = mix.strength_24_months_mpa or _CLASS_UPPER_MPA[mix.binder.name]
     if strength < limit:
         return ()

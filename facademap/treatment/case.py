@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from facademap.condition.measured_depth import depth_is_proved
-from facademap.repair.mixes import MIXES, Mix, strength_faults
+from facademap.repair.mixes import MIXES, Mix, strength_faults, strength_floor
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
 from facademap.treatment.job import PROVED, TYPED, Figure, Kind, told
@@ -161,6 +161,21 @@ def chosen_mix(case: Case) -> tuple[Mix, tuple[str, ...], str]:
             return weaker, (), "exposed, but the next stronger mix may outdo the stone"
     why = "exposed part of the wall" if case.exposed else "plain walling: the weaker of the two"
     return mix, faults, f"{why} (common practice)"
+
+
+def strength_doubt(case: Case) -> str:
+    """What is not known of the strength of a stone, which a mix must not outdo."""
+    known = strength_floor(case.rock)
+    if known is None:
+        return (
+            "The kind of stone is not known, so that no mix can be held against its strength."
+            if not case.rock
+            else f"Nothing is known of the strength of {case.rock}, so that no mix can be held against it: have it tested."
+        )
+    return (
+        f"The strength of this stone was not tested: the mix is held against the {known[0]:g} N/mm² that {known[1]} asks of new stone "
+        "of its kind; old or weathered stone can be weaker."
+    )
 
 
 def _is_measured(condition: Row) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from facademap.repair.mixes import batch
-from facademap.treatment.case import Case, chosen_mix
+from facademap.treatment.case import Case, chosen_mix, strength_doubt
 from facademap.treatment.job import (
     OF_MIX,
     Figure,
@@ -179,9 +179,7 @@ def design_mortar_repair(case: Case) -> Job:
             wants_trial,
         ),
         doubts=sentences(
-            "The kind of stone is not known, so that no mix can be held against its strength."
-            if not case.rock
-            else "",
+            strength_doubt(case),
             "The depth is as the survey tells it, which does not say how it was found: measure it once all that is loose is off, before mortar is mixed."
             if case.depth_is_typed
             else "",

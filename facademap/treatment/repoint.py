@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from facademap.repair.mixes import batch
-from facademap.treatment.case import Case, chosen_mix
+from facademap.treatment.case import Case, chosen_mix, strength_doubt
 from facademap.treatment.job import (
     OF_MIX,
     Figure,
@@ -250,7 +250,5 @@ def _doubts(case: Case, joints: list[Joint]) -> tuple[str, ...]:
         "The depth of the loss is not known: raking may go deeper than given, and take more mortar."
         if case.greatest("depth_m") is None and joints
         else "",
-        "The kind of stone is not known, so that no mix can be held against its strength."
-        if not case.rock
-        else "",
+        strength_doubt(case),
     )

@@ -127,6 +127,23 @@ def test_a_depth_says_whether_it_was_measured(
         assert all(p.purpose for p in job.products), "every amount says where it comes from"
 
 
+@pytest.mark.parametrize(
+    ("rock", "said"),
+    [
+        ("buff sandstone", "28 N/mm² that ASTM C616 type I asks of new stone"),
+        ("Ravelin buff", "Nothing is known of the strength of ravelin buff"),
+        (None, "The kind of stone is not known"),
+    ],
+)
+def test_a_mix_says_what_it_was_held_against(rock: str | None, said: str) -> None:
+    """What a standard asks of new stone is no test of the old stone of a wall."""
+    line, stone = shapely.LineString([(0, 0), (1, 0)]), {**STONE, "stone_type": rock}
+    joint = case(line, treatment="repoint", term="open joint", width_m=0.012, stone=stone)
+    assert any(said in d for d in design_repointing(joint).doubts)
+    patch = case(shapely.box(0.2, 0.1, 0.3, 0.2), treatment="mortar repair", term="scaling", depth_m=0.02, stone=stone)  # fmt: skip
+    assert any(said in d for d in design_mortar_repair(patch).doubts)
+
+
 # ---------------------------------------------------------------- repointing
 def test_a_joint_is_raked_to_a_multiple_of_its_width_and_beyond_the_loss():
     line = shapely.LineString([(0, 0), (1, 0)])

@@ -27,7 +27,7 @@ from facademap.tasks.desk.edit import RowChange, apply_changes
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.project.check import check_project
-from facademap.tasks.record.trials import decide_trial, list_trials, make_trial
+from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
 from facademap.tasks.record.work import move_on, record
 
 KEYS = itertools.count()
@@ -271,3 +271,13 @@ def test_a_sample_of_a_mortar_that_may_outdo_the_stone_is_not_approved(folder: P
     with pytest.raises(InputError, match=r"weaker mix|stronger than|outdo"):
         decide_trial(folder, str(row["id"]), "approved", by="K")
     assert list_trials(folder)[0]["result"] == "open"
+
+
+def test_a_mortar_is_not_approved_on_a_stone_of_which_nothing_is_known(folder: Path) -> None:
+    """A local name without the kind of rock: no strength can be looked up, so that somebody has to measure one."""
+    told = {"stone_type": "Ravelin buff", "mix": "NHL 5 1:3"}
+    row = make_trial(folder, kind="mortar sample", treatment="repoint", **told)
+    with pytest.raises(InputError, match="nothing is known of the strength of Ravelin buff"):
+        decide_trial(folder, str(row["id"]), "approved", by="K")
+    add_to_trial(folder, str(row["id"]), measured="stone 31 MPa, mortar 6 MPa")
+    assert decide_trial(folder, str(row["id"]), "approved", by="K")["result"] == "approved"

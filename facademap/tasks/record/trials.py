@@ -9,7 +9,7 @@ import numpy as np
 
 from facademap.errors import InputError
 from facademap.photo.lab import difference_ciede2000
-from facademap.repair.mixes import mix_named, strength_faults
+from facademap.repair.mixes import mix_named, strength_faults, strength_floor
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import SOILINGS, is_missing
@@ -202,12 +202,17 @@ def decide_trial(
 
 
 def _need_soft_mix(row: Mapping[Any, Any]) -> None:
-    """A sample of a mortar that may outdo the stone is not approved."""
+    """A sample of a mortar that may outdo the stone is not approved, nor one that nothing can be held against."""
     name = "" if is_missing(row["mix"]) else str(row["mix"])
     faults = strength_faults(mix_named(name), str(row["stone_type"])) if name else ()
     if faults:
         raise InputError(
             f"trial {row['id']}: {faults[0]}", "Make a sample of a weaker mix, or refuse this one."
+        )
+    if name and strength_floor(row["stone_type"]) is None and is_missing(row["measured"]):
+        raise InputError(
+            f"trial {row['id']}: nothing is known of the strength of {row['stone_type']}, so that {name} cannot be held against it",
+            "Enter what was measured of the stone and the mortar with its unit, then approve; or name the kind of stone.",
         )
 
 
