@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from facademap.errors import InputError, ProjectError
+from facademap.store.dialect_postgis import LAYER_FUNCTION, LOOKERS, POSTGIS
 from facademap.store.project import Project
 from facademap.store.team import TeamConnection
 from facademap.store.team_schema import granted_roles
@@ -12,8 +13,9 @@ from facademap.tables import TABLES
 
 __all__ = ["MAY", "May", "rights_of", "set_rights"]
 
-May = Literal["nothing", "read", "edit"]
-MAY: tuple[May, ...] = ("nothing", "read", "edit")
+May = Literal["nothing", "layers", "read", "edit"]
+#: ``layers``: what is drawn on each surface, for a GIS, and neither settings, names of people nor the history.
+MAY: tuple[May, ...] = ("nothing", "layers", "read", "edit")
 
 
 def _team(project: Project) -> TeamConnection:
@@ -52,6 +54,7 @@ def set_rights(project: Project, role: str, may: May) -> None:
     try:
         for statement in [*_taken(schema, name), *_given(schema, name, may)]:
             connection.execute(statement)
+        _show_layers(connection, role, name, shown=may == "layers")
         connection.execute("COMMIT")
     except BaseException:
         connection.execute("ROLLBACK")
@@ -68,7 +71,7 @@ def _taken(schema: str, name: str) -> list[str]:
 
 
 def _given(schema: str, name: str, may: May) -> list[str]:
-    if may == "nothing":
+    if may in ("nothing", "layers"):
         return []
     given = [
         f"GRANT USAGE ON SCHEMA {schema} TO {name}",
@@ -87,7 +90,34 @@ def _given(schema: str, name: str, may: May) -> list[str]:
     return given
 
 
+def _show_layers(connection: TeamConnection, role: str, name: str, *, shown: bool) -> None:
+    """Show a role the layers that there are and those to come, or no more of them."""
+    schema = f'"{connection.address.project}"'
+    # a project that was made before knows neither the list nor the function that heeds it
+    connection.execute(LOOKERS)
+    connection.execute(LAYER_FUNCTION)
+    connection.execute(f"ALTER FUNCTION facademap_layer SET search_path = {schema}, pg_temp")
+    connection.execute("DELETE FROM facademap_lookers WHERE role = ?", (role,))
+    if not shown:
+        return
+    connection.execute("INSERT INTO facademap_lookers VALUES (?)", (role,))
+    connection.execute(f"GRANT USAGE ON SCHEMA {schema} TO {name}")
+    layers = connection.execute(
+        "SELECT quote_ident(relname) FROM pg_class WHERE relnamespace = current_schema()::regnamespace AND relkind = 'v'"
+    ).fetchall()
+    for (layer,) in layers:
+        connection.execute(f"GRANT SELECT ON {schema}.{layer} TO {name}")
+
+
 def rights_of(project: Project) -> dict[str, May]:
     """Roles that were given a right in a project, its owner left out."""
-    granted = granted_roles(_team(project))
-    return {role: "edit" if edits else "read" for role, edits in granted.items()}
+    connection = _team(project)
+    found: dict[str, May] = {
+        role: "edit" if edits else "read" for role, edits in granted_roles(connection).items()
+    }
+    if POSTGIS.columns_of(connection, "facademap_lookers"):
+        lookers = connection.execute(
+            "SELECT role FROM facademap_lookers JOIN pg_roles ON rolname = role ORDER BY 1"
+        ).fetchall()
+        found |= dict.fromkeys([role for (role,) in lookers], "layers")
+    return found

@@ -37,7 +37,8 @@ def projects_in(address: Address) -> dict[str, str]:
     with contextlib.closing(connect_team(address)) as raw, in_team_words(address):
         schemas = raw.execute(
             "SELECT nspname::text FROM pg_class c JOIN pg_namespace n ON n.oid = relnamespace "
-            "WHERE relname = 'facademap_schema' AND relkind = 'r' AND has_schema_privilege(n.oid, 'USAGE') ORDER BY nspname"
+            "WHERE relname = 'facademap_schema' AND relkind = 'r' AND has_schema_privilege(n.oid, 'USAGE') "
+            "AND has_table_privilege(c.oid, 'SELECT') ORDER BY nspname"
         ).fetchall()
         found = {}
         for (schema,) in schemas:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import itertools
 import multiprocessing
@@ -28,6 +29,7 @@ from facademap.store.changes import changes_after, outlines_near
 from facademap.store.copying import digests_of
 from facademap.store.packed import pack_table
 from facademap.store.project import Project
+from facademap.store.team import connect_team
 from facademap.store.team_address import read_address
 from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
@@ -571,6 +573,22 @@ def test_roles_look_work_or_neither(database: str, cluster: Cluster, tmp_path: P
             'SELECT "id", ST_AsText("geom") FROM "conditions of front"'
         )
         assert layer.fetchall() == [("C-1", "POINT(1 2)")]
+
+    # and no more than the layers, those to come too
+    given = rights_in_project(tmp_path / "owner", role="gis", may="layers")
+    assert given == {"gis": "layers", "o'hara \"": "edit"}
+    with Project.open(tmp_path / "o") as mason, mason.edit(who="o'hara", what="add") as edit:
+        edit.insert("surfaces", [{**front, "id": "back"}])
+        edit.insert("conditions", [{**row, "id": "C-2", "surface": "back"}])
+    plain = read_address(theirs["gis"])
+    with contextlib.closing(connect_team(plain)) as gis:
+        for name in ("front", "back"):
+            assert len(gis.execute(f'SELECT "id", "geom" FROM rights."conditions of {name}"').fetchall()) == 1  # fmt: skip
+        for hidden in ("conditions", "settings", "edit_log", "photos"):
+            with pytest.raises(Exception, match="permission denied"):
+                gis.execute(f"SELECT * FROM rights.{hidden}")
+        with pytest.raises(Exception, match="permission denied"):
+            gis.execute('UPDATE rights."conditions of front" SET "note" = \'x\'')
 
     assert rights_in_project(tmp_path / "owner", role="gis", may="nothing") == {"o'hara \"": "edit"}
     with pytest.raises(ProjectError, match="may not look into"):

@@ -105,3 +105,30 @@ def test_a_file_that_stands_for_nothing_is_named(tmp_path: Path) -> None:
         (tmp_path / TEAM_FILE).write_bytes(content)
         with pytest.raises(ProjectError, match="does not say where"):
             read_team_file(tmp_path)
+
+
+def test_the_compose_file_starts_what_there_is_and_holds_no_secret() -> None:
+    import click
+    import yaml
+
+    import facademap
+    from facademap.cli.main import main
+
+    class Loader(yaml.SafeLoader):
+        """The standard's own mark that a list begins anew."""
+
+    Loader.add_constructor("!reset", lambda loader, node: [])
+    text = (Path(facademap.__file__).parents[1] / "docs" / "compose.yaml").read_text()
+    services = yaml.load(text, Loader)["services"]
+    context = click.Context(main)
+    for name in ("desk", "worker"):
+        words = services[name]["command"]
+        command = main.get_command(context, words[0])
+        while isinstance(command, click.Group):
+            words = words[1:]
+            command = command.commands[words[0]]
+        assert command is not None
+        assert {w for w in words if w.startswith("--")} <= {o for p in command.params for o in p.opts}  # fmt: skip
+        (address,) = (w for w in words if is_address(w))
+        assert str(read_address(address)) == address, "nothing in it is kept out of files"
+    assert "password=" not in text.lower().replace('pgpassword=\\"$$', "")

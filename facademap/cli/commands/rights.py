@@ -14,8 +14,8 @@ from facademap.cli.show import Show, command_options
 @click.argument("role", required=False)
 @click.option(
     "--may",
-    type=click.Choice(["nothing", "read", "edit"]),
-    help="What ROLE may do from now on, instead of what it could.",
+    type=click.Choice(["nothing", "layers", "read", "edit"]),
+    help="What ROLE may do from now on, instead of what it could; layers: see what is drawn on each surface, no more.",
 )
 @command_options
 def command(project: Path, role: str | None, may: str | None, show: Show) -> None:

@@ -46,7 +46,8 @@ def _copies(connection: Any, project_id: str) -> list[Finding]:
     """Other copies of the same project in the database: both would hold the same promises."""
     schemas = connection.execute(
         "SELECT quote_ident(nspname) FROM pg_class c JOIN pg_namespace n ON n.oid = relnamespace WHERE relname = 'facademap_schema' "
-        "AND relkind = 'r' AND n.nspname <> current_schema() AND has_table_privilege(c.oid, 'SELECT')"
+        "AND relkind = 'r' AND n.nspname <> current_schema() AND has_schema_privilege(n.oid, 'USAGE') "
+        "AND has_table_privilege(c.oid, 'SELECT')"
     ).fetchall()
     return [
         Finding(
