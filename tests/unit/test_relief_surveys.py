@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import re
 import sys
 from pathlib import Path
@@ -21,6 +22,7 @@ from facademap.store.project import Project
 from facademap.tasks.issue.packs import papers_for
 from facademap.tasks.issue.papers import Choices
 from facademap.tasks.issue.transmit import transmit
+from facademap.tasks.plan.maintenance import plan_maintenance
 from facademap.tasks.project.demo_relief import GROWN_M, make_demo_reliefs
 from facademap.tasks.survey.compare_surveys import compare_surveys
 from facademap.tasks.survey.deformation import look_at_deformation
@@ -168,6 +170,11 @@ def test_what_grows_faster_than_the_limit_becomes_more_urgent(folder: Path, tmp_
     assert done.raised == ("deep-2025",)
     with Project.open(folder, read_only=True) as project:
         assert project.row("conditions", "deep-2025")["uc"] == 2
+    # the same two surveys tell it once: asked again, nothing becomes more urgent
+    again = compare_surveys(folder, "2021", "2025", out=tmp_path / "o", raise_urgency=True)
+    assert again.raised == ()
+    with Project.open(folder, read_only=True) as project:
+        assert project.row("conditions", "deep-2025")["uc"] == 2
     # an office that reads inches has no millimetre on the page: 6 mm are 0.236 in
     with Project.open(folder) as project, project.edit(who="t", what="inch") as edit:
         edit.set("profile", "inch")
@@ -181,6 +188,50 @@ def test_what_grows_faster_than_the_limit_becomes_more_urgent(folder: Path, tmp_
     assert re.findall(r"[\d.]+ (?:mm|cm|m|cm²|m²|cm³)\b", page) == []
     slow = compare_surveys(folder, "2021", "2025", out=tmp_path / "o", fast_m_a_year=0.002)
     assert not any(r.more_urgent for r in slow.rows)
+
+
+def test_what_the_reliefs_show_to_grow_comes_sooner_in_the_plan(
+    folder: Path, tmp_path: Path
+) -> None:
+    """The older survey has a relief and no outlines: growth is read from the reliefs alone."""
+    with Project.open(folder) as project, project.edit(who="t", what="one survey") as edit:
+        for name in ("deep-2021", "calm-2021"):
+            edit.delete("conditions", name)
+        for name in ("deep-2025", "calm-2025"):
+            edit.update("conditions", name, {"observed_on": "2025-05-01", "cc": 1})
+    plan = plan_maintenance(folder, out=tmp_path / "o", today=dt.date(2025, 6, 1))
+    looks = {k.id: k for k in plan.looks}
+    assert "6.0 ± 0." in looks["deep-2025"].why
+    assert "deeper since survey 2021 (maintain.growing)" in looks["deep-2025"].why
+    assert "deeper" not in looks["calm-2025"].why
+    assert looks["deep-2025"].due_on < looks["calm-2025"].due_on
+
+
+def test_a_loss_that_is_outlined_is_no_bulge_and_a_bulge_is_no_depth_of_decay(
+    folder: Path,
+) -> None:
+    limits = {"bulge_m": 0.015}
+    with Project.open(folder) as project:
+        u0, v0, u1, v1 = (0.6, 0.6, 1.8, 1.4)
+        out = np.zeros((250, 300))
+        out[75:175, 75:225] -= 0.05
+        _write(project.place("elevations/2025.tif"), out)
+        with project.edit(who="t", what="loss") as edit:
+            for name in ("deep-2025", "calm-2025", "deep-2021", "calm-2021"):
+                edit.delete("conditions", name)
+    (found,) = look_at_deformation(folder, limits=limits).values()
+    assert found is not None
+    assert [round(b.most_m, 2) for b in found.bulges] == [-0.05]
+    loss = {"surface": "main-plane", "geometry": BOX(u0 - 0.01, v0 - 0.01, u1 + 0.01, v1 + 0.01)}
+    with Project.open(folder) as project, project.edit(who="t", what="loss") as edit:
+        told = {**loss, "family": "C", "layer": "stone", "term": "missing part"}
+        edit.insert("conditions", [{"id": "L", **told}])
+        told = {**loss, "family": "S", "layer": "structural", "term": "bulge"}
+        edit.insert("conditions", [{"id": "B", **told}])
+    (found,) = look_at_deformation(folder, limits=limits).values()
+    assert found is not None
+    assert found.bulges == ()
+    assert [d.condition for d in measure_depths(folder).depths] == ["L"]
 
 
 def test_what_cannot_be_compared_is_said(folder: Path, tmp_path: Path) -> None:

@@ -6,12 +6,12 @@ import csv
 import datetime as dt
 import hashlib
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from facademap.errors import InputError
+from facademap.errors import FacademapError, InputError
 from facademap.io.block_columns import no_formula
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.report.calendar_file import CalendarEntry, calendar_text
@@ -19,6 +19,7 @@ from facademap.report.maintenance_page import maintenance_page
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.treatments import treatment_values_of_project
+from facademap.tasks.survey.compare_surveys import compared, newest_surveys
 from facademap.tasks.survey.kept_gauges import gauges_in
 from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.treatment.maintenance import DONE_STAGES, DueLook, compared_surveys, looks_due
@@ -75,11 +76,12 @@ def plan_maintenance(
             raise InputError(
                 "the project has no surface to look after", "Add one with facademap add-surfaces."
             )
-        looks = due_looks(project, day)
+        deeper, said = _deeper(project, surfaces)
+        looks = due_looks(project, day, deeper=deeper)
         values = treatment_values_of_project(project)
         name = str(project.setting("name", "") or Path(folder).name)
         target = out or project.folder / "out"
-    notes = _notes(looks)
+    notes = [*_notes(looks), *said]
     title = f"Plan of maintenance: {name}"
     used = {n: v for n, v in values.values.items() if n.split(".")[0] in ("maintain", "watch")}
     files = {
@@ -97,13 +99,17 @@ def plan_maintenance(
     )
 
 
-def due_looks(project: Project, today: dt.date) -> list[DueLook]:
+def due_looks(
+    project: Project, today: dt.date, *, deeper: Mapping[str, str] | None = None
+) -> list[DueLook]:
     """Everything in a project that is to be looked at, the most pressing first.
 
     Parameters
     ----------
     project : Project
     today : datetime.date
+    deeper : mapping of str to str, optional
+        Conditions that the reliefs show to have become deeper, with words.
 
     Returns
     -------
@@ -129,6 +135,8 @@ def due_looks(project: Project, today: dt.date) -> list[DueLook]:
             larger, again = compared_surveys(here, days)
             grown |= larger
             replaced |= again
+    for id, words in (deeper or {}).items():
+        grown[id] = f"{grown[id]}; {words}" if id in grown else words
     return looks_due(
         surfaces=seen,
         conditions=conditions,
@@ -172,6 +180,34 @@ def _survey_days(
         if kept.taken_on:
             days[kept.survey] = dt.date.fromisoformat(kept.taken_on)
     return days
+
+
+def _deeper(
+    project: Project, surfaces: Sequence[dict[str, Any]]
+) -> tuple[dict[str, str], list[str]]:
+    """What became deeper between the two newest reliefs of its surface, surely and in words; and what is to be said of them."""
+    found: dict[str, str] = {}
+    notes: list[str] = []
+    for row in surfaces:
+        id = str(row["id"])
+        surveys = newest_surveys(row, ())
+        if surveys is None:
+            continue
+        try:
+            done = compared(project, id, surveys, colours=False)
+        except FacademapError as error:
+            notes.append(f"{id}: growth is not counted: {error.problem}; {error.remedy}")
+            continue
+        notes += [f"{id}: {w}" for k in reliefs_of(row) if k.survey in surveys for w in k.warnings]
+        for change in done.rows:
+            patch = change.patch
+            if patch is not None and patch.significant and patch.mean_change_m < 0:
+                words = (
+                    f"{-patch.mean_change_m * 1000:.1f} ± {patch.plus_minus_95_m * 1000:.1f} mm deeper since survey "
+                    f"{surveys[0]}"
+                )
+                found |= dict.fromkeys(change.pair.new, words)
+    return found, notes
 
 
 def _notes(looks: Sequence[DueLook]) -> list[str]:

@@ -34,6 +34,7 @@ from facademap.wall.world import wall_crs
 
 __all__ = [
     "FAST_M_A_YEAR",
+    "RAISED_SETTING",
     "SurveysCompared",
     "change_table",
     "compare_surveys",
@@ -47,6 +48,8 @@ FAST_M_A_YEAR = 0.001
 #: Stages in which the damage is out of the wall.
 _DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
 _MOST_URGENT = 3
+#: Which conditions were made more urgent by which two surveys, so that none is twice.
+RAISED_SETTING = "growth_raised"
 _COLUMNS = (
     "old",
     "new",
@@ -154,8 +157,7 @@ def compare_surveys(
         files = _write(out, name, (old, new), done, say)
         raised: tuple[str, ...] = ()
         if raise_urgency:
-            conditions = project.read("conditions", where={"surface": name}).to_dict("records")
-            raised = _raise(project, done.rows, {str(r["id"]): r["uc"] for r in conditions}, who)
+            raised = _raise(project, (old, new), done.rows, who)
     return replace(done, files=files, raised=raised)
 
 
@@ -192,6 +194,7 @@ def compared(
     align: bool | None = None,
     register: bool | None = None,
     pictures: tuple[Path | None, Path | None] = (None, None),
+    colours: bool = True,
 ) -> SurveysCompared:
     """The same of an open project, with nothing written.
 
@@ -204,6 +207,8 @@ def compared(
         The older and the newer one.
     fast_m_a_year, align, register, pictures
         As for `compare_surveys`.
+    colours : bool
+        Whether the pictures are compared as well.
 
     Raises
     ------
@@ -234,10 +239,14 @@ def compared(
             f"survey {old} has no outlines: what was drawn first in survey {new} need not be new; its depth is compared"
         )
         pairs = [replace(p, fate="first drawn") for p in pairs]
-    colours = _colours(project, row, surveys, kept, pairs, conditions, repairs, pictures, warnings)
+    hues = (
+        _colours(project, row, surveys, kept, pairs, conditions, repairs, pictures, warnings)
+        if colours
+        else [ColourChange(why="not asked for")] * len(pairs)
+    )
     rows = tuple(
         _row(p, terms, change, years, fast_m_a_year, len(pairs), colour)
-        for p, colour in zip(pairs, colours, strict=True)
+        for p, colour in zip(pairs, hues, strict=True)
     )
     return SurveysCompared(
         rows=rows, change=change, years=years, files=(), raised=(), warnings=tuple(warnings)
@@ -401,17 +410,23 @@ def _row(
 
 
 def _raise(
-    project: Project, rows: tuple[ChangeRow, ...], urgency: Mapping[str, Any], who: str
+    project: Project, surveys: tuple[str, str], rows: Iterable[ChangeRow], who: str
 ) -> tuple[str, ...]:
-    raised = []
+    """One class more for what grows fast, once for what these two surveys told of it."""
+    done: dict[str, list[str]] = dict(project.setting(RAISED_SETTING) or {})
+    between, raised = " ".join(surveys), []
     with gated_edit(project, who=who, what="urgency of what grows fast") as edit:
         for row in rows:
             for id in row.pair.new if row.more_urgent else ():
-                was = urgency[id]
-                now = min(_MOST_URGENT, 1 + (int(was) if was == was and was is not None else 0))
-                if now != was:
-                    edit.update("conditions", id, {"uc": now})
-                    raised.append(id)
+                was = project.row("conditions", id)["uc"]
+                now = min(_MOST_URGENT, 1 + (0 if is_missing(was) else int(was)))
+                if between in done.get(id, ()) or now == was:
+                    continue
+                edit.update("conditions", id, {"uc": now})
+                done[id] = [*done.get(id, ()), between]
+                raised.append(id)
+        if raised:
+            edit.set(RAISED_SETTING, done)
     return tuple(raised)
 
 

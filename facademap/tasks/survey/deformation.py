@@ -9,6 +9,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import shapely
+
 from facademap.condition.glossary import find_term
 from facademap.errors import InputError
 from facademap.io.relief_files import read_relief
@@ -18,6 +21,7 @@ from facademap.relief.deformation import Deformation, DeformationLimits, deforma
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.survey.change import cells_inside
 from facademap.tasks.survey.kept_reliefs import KeptRelief, newest_reliefs
 
 __all__ = ["CAUTION", "LIMITS_SETTING", "look_at_deformation"]
@@ -28,6 +32,8 @@ CAUTION = (
 )
 LIMITS_SETTING = "deformation_limits"
 _MOST_URGENT = 3
+#: Families of detachment, of loss, and of growth.
+_NOT_THE_WALL = frozenset({"B", "C", "E"})
 
 
 def look_at_deformation(
@@ -81,10 +87,15 @@ def look_at_deformation(
                 "no surface has a relief",
                 "Make one with facademap relief PROJECT, or bring a scan with add-elevation.",
             )
-        stones = project.read("wall_stones")
+        stones, conditions = project.read("wall_stones"), project.read("conditions")
         for name, one in wanted.items():
             grid, out_m, sigma_m = read_relief(project.place(one.path))
-            relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+            lost = _losses(conditions[conditions["surface"] == name].to_dict("records"))
+            if lost:
+                out_m = np.where(
+                    cells_inside(shapely.GeometryCollection(lost), grid), np.nan, out_m
+                )
+            relief = Relief(grid=grid, out_m=np.asarray(out_m, np.float32), sigma_m=sigma_m)
             there = stones[stones["surface"] == name]
             shapes = dict(zip(there["id"].astype(str), there.geometry, strict=True))
             found[name] = deformation_of(relief, stones=shapes, limits=chosen)
@@ -96,6 +107,17 @@ def look_at_deformation(
     if table is not None:
         write_whole(table, _table(found))
     return found
+
+
+def _losses(conditions: list[dict[Any, Any]]) -> list[Any]:
+    """Outlines in which stone is gone, loose or grown over: their depth tells nothing of how the wall stands."""
+    return [
+        row["geometry"]
+        for row in conditions
+        if row["family"] in _NOT_THE_WALL
+        and row["geometry"] is not None
+        and shapely.get_dimensions(row["geometry"]) == 2
+    ]
 
 
 def _limits_of(project: Project) -> dict[str, float]:
@@ -143,7 +165,13 @@ def _store(
                         surface,
                         "bulge",
                         bulge.outline,
-                        f"{words} the plane of the wall{said}",
+                        f"{words} the plane of the wall"
+                        + (
+                            ""
+                            if bulge.most_m > 0
+                            else " (a loss that nobody outlined looks the same)"
+                        )
+                        + said,
                     )
                 )
             for step in one.steps:

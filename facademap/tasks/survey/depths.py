@@ -156,6 +156,8 @@ def measure_depths(
         tables = {name: project.read(name) for name in ("conditions", "wall_stones")}
         for name, path, kept in _reliefs(project, rows, relief, surface):
             there = {n: _outlines_on(t, name) for n, t in tables.items()}
+            # how far a bulge or a displaced stone stands out is no depth of decay, and no cut-out goes by it
+            there["conditions"] = [r for r in there["conditions"] if r["layer"] != "structural"]
             one = _on_surface(there, path, rules, losses, warnings)
             if kept is not None:
                 one.relief_name, one.note = kept.path, kept.note
