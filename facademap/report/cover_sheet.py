@@ -10,6 +10,7 @@ import shapely
 
 from facademap.condition.signs import PROPOSED_DASH_MM, URGENCY_MARKS, weight_of_class
 from facademap.repair.cautions import DEFER
+from facademap.report.cover_key import KeyWall, draw_key_walls
 from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_north import draw_plan_key
 from facademap.report.drawing_title import SheetWords, draw_issue
@@ -39,7 +40,12 @@ GENERAL_NOTES = (
     "A sheet holds only at its latest revision. Superseded sheets are destroyed or struck through.",
     DEFER,
 )
-_SIZE, _SMALL, _STEP = 8.0, 6.0, 5.2
+#: Sizes of type tried for index and notes, the largest that leaves room first; small lines and rows go with them.
+_SIZES, _SMALLER, _STEP = (11.0, 10.0, 9.0, 8.0), 0.75, 0.65
+#: Sizes of a name that takes two lines on the bar.
+_NAMES = (24.0, 20.0, 17.0, 15.0, 13.0, 11.0, 9.5)
+#: Lines of what is the same on every drawing.
+_SIGNS = 11
 #: Room for the names of walls on either side of their key.
 _BESIDE = 22.0
 #: Where the columns of the index begin, as a share of its width.
@@ -78,6 +84,7 @@ def draw_cover(
     sheet: str,
     words: SheetWords,
     buildings: Sequence[str] = (),
+    walls: Sequence[KeyWall] = (),
     inches: bool = False,
 ) -> list[Page]:
     """The sheets of the cover: one, or more where the index of a large set goes on.
@@ -90,6 +97,8 @@ def draw_cover(
         Name of the paper.
     words : SheetWords
     buildings : sequence of str
+    walls : sequence of KeyWall
+        Drawn small where the index leaves room.
     inches : bool
         Whether scales are told in inches.
     """
@@ -101,7 +110,15 @@ def draw_cover(
         frame.height - 2 * MARGIN - 10,
     )
     half = w * 0.5
-    most = max(1, int((h - 42.0) // _STEP))
+    size = next(
+        (
+            s
+            for s in _SIZES
+            if _tall(w - half, s) < 0.82 * (h - 34.0) and len(rows) * s * _STEP < 0.6 * (h - 42.0)
+        ),
+        _SIZES[-1],
+    )
+    most = max(1, int((h - 42.0) // (size * _STEP)))
     parts = [rows[n : n + most] for n in range(0, len(rows), most)] or [rows]
     pages = []
     for n, part in enumerate(parts, start=1):
@@ -112,11 +129,13 @@ def draw_cover(
         )
         page.box(MARGIN, MARGIN, frame.width - 2 * MARGIN, frame.height - 2 * MARGIN, width_mm=0.7)
         top = _head(page, words, buildings, (x, y + h, w))
-        _index(page, part, (x, top, half - 8), inches=inches)
+        low = _index(page, part, (x, top, half - 8), size, inches=inches)
         right = x + half
+        if n == len(parts):
+            draw_key_walls(page, walls, (x, y + 4, x + half - 8, low - 8))
         if n == 1:
-            low = _notes(page, (right, top, w - half))
-            _signs(page, (right, low - 3, (w - half) * 0.56))
+            low = _notes(page, (right, top, w - half), size)
+            _signs(page, (right, low - 3, (w - half) * 0.56), size)
             _walls(page, rows, (right + (w - half) * 0.6, low - 3, (w - half) * 0.4), y + 34)
         wide = min(90.0, 0.62 * (w - half))  # clear of the signs
         end = draw_issue(page, words, (n, len(parts)), frame.width - MARGIN - wide, MARGIN, wide)
@@ -133,34 +152,54 @@ def _head(
 ) -> float:
     x, top, w = zone
     page.box(MARGIN, top - 13, page.width_mm - 2 * MARGIN, 18, ink=None, fill="#111111")
-    page.text(
-        x, top - 7, words.project, size_pt=24, weight="bold", ink="#ffffff", within_mm=w * 0.66
-    )
+    name, size = _on_bar(words.project, w * 0.66)
+    step = size * MM_PER_PT * 1.15
+    for n, line in enumerate(name):
+        base = top - 4 - size * MM_PER_PT * 0.36 + step * ((len(name) - 1) / 2 - n)
+        page.text(x, base, line, size_pt=size, weight="bold", ink="#ffffff", within_mm=w * 0.66)
     page.text(
         x + w, top - 6.4, "COVER OF THE DRAWINGS", size_pt=11, weight="bold", ink="#ffffff", anchor="right",
         within_mm=w * 0.3,
     )  # fmt: skip
     told = [b for b in dict.fromkeys(buildings) if b and b != words.project]
-    if told:
-        page.text(x, top - 19, ", ".join(told), size_pt=10, within_mm=w * 0.48)
-    return top - 26.0
+    at = top - 19.0
+    for line in wrap_text(", ".join(told), w, 10.0, most_lines=4):
+        page.text(x, at, line, size_pt=10, within_mm=w)
+        at -= 4.6
+    return min(at - 2.4, top - 26.0)
+
+
+def _on_bar(name: str, wide_mm: float) -> tuple[list[str], float]:
+    """A name in at most two lines, and its size."""
+    for size in _NAMES:
+        lines = wrap_text(name, wide_mm, size, weight="bold")
+        if len(lines) == 1 or (len(lines) == 2 and size <= _NAMES[2]):
+            return lines, size
+    return wrap_text(name, wide_mm, _NAMES[-1], weight="bold", most_lines=3), _NAMES[-1]
 
 
 def _index(
-    page: Page, rows: Sequence[CoverRow], zone: tuple[float, float, float], *, inches: bool
-) -> None:
+    page: Page,
+    rows: Sequence[CoverRow],
+    zone: tuple[float, float, float],
+    size: float,
+    *,
+    inches: bool,
+) -> float:
+    """The index; returns how far down it reaches."""
     x, top, w = zone
-    page.text(x, top, "Index of drawings", size_pt=11, weight="bold")
+    small, step = max(6.0, size * _SMALLER), size * _STEP
+    page.text(x, top, "Index of drawings", size_pt=size + 3, weight="bold")
     at = top - 7.0
     ends = _AT[1:]
     for share, head in zip(_AT, _HEADS, strict=False):
-        page.text(x + share * w, at, head, size_pt=6.5)
+        page.text(x + share * w, at, head, size_pt=max(6.5, small))
     page.line(x, at - 1.6, x + w, at - 1.6, width_mm=0.4)
     at -= 0.9
     if not rows:
-        page.text(x, at - _STEP, "No drawing yet: no elevation has an extent.", size_pt=_SIZE)
+        page.text(x, at - step, "No drawing yet: no elevation has an extent.", size_pt=size)
     for row in rows:
-        at -= _STEP
+        at -= step
         texts = (
             row.number or "not issued",
             row.title,
@@ -169,56 +208,69 @@ def _index(
         )
         for k, (share, end, text) in enumerate(zip(_AT, ends, texts, strict=False)):
             wide, bold = (end - share) * w - 1.5, k == 0 and bool(row.number)
-            lines = wrap_text(text, wide, _SMALL, most_lines=2) if k == 1 else [text]
-            if len(lines) == 1 or text_width_mm(text, _SIZE) <= wide:
+            lines = wrap_text(text, wide, small, most_lines=2) if k == 1 else [text]
+            if len(lines) == 1 or text_width_mm(text, size) <= wide:
                 page.text(
                     x + share * w,
                     at,
                     text,
-                    size_pt=_SIZE,
+                    size_pt=size,
                     weight="bold" if bold else "regular",
                     within_mm=wide,
                 )
                 continue
             for n, line in enumerate(lines):  # the end of a name may be what tells it from another
-                page.text(x + share * w, at + 1.5 - 2.4 * n, line, size_pt=_SMALL, within_mm=wide)
-        page.line(x, at - 1.5, x + w, at - 1.5, width_mm=0.1, ink="#999999")
+                page.text(
+                    x + share * w,
+                    at + size * 0.19 - size * 0.3 * n,
+                    line,
+                    size_pt=small,
+                    within_mm=wide,
+                )
+        page.line(x, at - size * 0.19, x + w, at - size * 0.19, width_mm=0.1, ink="#999999")
+    return at
 
 
-def _note_lines(width_mm: float) -> list[list[str]]:
+def _tall(width_mm: float, size: float) -> float:
+    """Height that notes and signs take at a size of type."""
+    lines = _note_lines(width_mm, size)
+    notes = 10.5 + sum(len(one) * size * MM_PER_PT * 1.25 + 1.1 for one in lines)
+    return notes + 3 + 9.5 + _SIGNS * size * _STEP + 9.0
+
+
+def _note_lines(width_mm: float, size: float) -> list[list[str]]:
     *most, last = GENERAL_NOTES
     wide = width_mm - 7
     return [
-        *(wrap_text(note, wide, _SIZE) for note in most),
-        wrap_text(last, wide, _SIZE, weight="bold"),
+        *(wrap_text(note, wide, size) for note in most),
+        wrap_text(last, wide, size, weight="bold"),
     ]
 
 
-def _notes(page: Page, zone: tuple[float, float, float]) -> float:
+def _notes(page: Page, zone: tuple[float, float, float], size: float) -> float:
     """The general notes, numbered; returns how far down they reach."""
     x, top, w = zone
-    page.text(x, top, "General notes and cautions", size_pt=11, weight="bold")
-    step, at = _SIZE * MM_PER_PT * 1.25, top - 6.5
+    page.text(x, top, "General notes and cautions", size_pt=size + 3, weight="bold")
+    step, at = size * MM_PER_PT * 1.25, top - 6.5
     last = len(GENERAL_NOTES)
-    for n, lines in enumerate(_note_lines(w), start=1):
-        page.text(x, at, f"{n}", size_pt=_SIZE, weight="bold")
+    for n, lines in enumerate(_note_lines(w, size), start=1):
+        page.text(x, at, f"{n}", size_pt=size, weight="bold")
         for line in lines:
-            page.text(x + 6, at, line, size_pt=_SIZE, weight="bold" if n == last else "regular")
+            page.text(x + 6, at, line, size_pt=size, weight="bold" if n == last else "regular")
             at -= step
         at -= 1.1
     return at
 
 
-def _signs(page: Page, zone: tuple[float, float, float]) -> None:
+def _signs(page: Page, zone: tuple[float, float, float], size: float) -> None:
     """What is the same on every drawing; the signs of terms and treatments stand on each for itself."""
     x, top, w = zone
-    page.text(x, top - 3, "On every drawing", size_pt=11, weight="bold")
-    at, wide = top - 9.5, 14.0
-    size, step = 7.5, 5.0
+    page.text(x, top - 3, "On every drawing", size_pt=size + 3, weight="bold")
+    at, wide, step = top - 9.5, 14.0, size * _STEP
 
     def told(text: str) -> None:
         nonlocal at
-        page.text(x + wide + 4, at - 0.9, text, size_pt=size, within_mm=w - wide - 5)
+        page.text(x + wide + 4, at - 0.9, text, size_pt=size - 0.5, within_mm=w - wide - 5)
         at -= step
 
     for n in range(4):

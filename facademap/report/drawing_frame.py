@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
@@ -19,7 +20,7 @@ from facademap.report.sheet_layout import MARGIN, Frame, Sheets
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.units import M_PER_FT, format_area, format_feet_inches, format_length
 
-__all__ = ["draw_frame", "draw_legend_sheet"]
+__all__ = ["draw_frame", "draw_legend_sheet", "grid_boxes"]
 
 #: Distance of the lines of a legend below which they could not be read any more.
 LEAST_STEP_MM = 3.4
@@ -130,6 +131,8 @@ def _mask(page: Page, frame: Frame) -> None:
     )
 
 
+#: Half the length of a cross of the grid.
+_ARM = 1.5
 #: Quarters of the scale bar.
 _BAR_M = (0.025, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 _BAR_FT = (0.0625, 0.125, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
@@ -147,11 +150,11 @@ def _along(value_m: float, step_m: float, inches: bool) -> str:
     return f"{value_m + 0.0:.{1 if step_m < 1 else 0}f}"
 
 
-def _grid(
-    page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float]
-) -> None:
-    """Wall coordinates: crosses in the field, figures on its edge."""
-    x, y, w, h = sheets.frame.field
+def _grid_places(
+    content: Content, sheets: Sheets, window: tuple[float, float, float, float]
+) -> tuple[Any, Any, Any, Any, list[tuple[float, float]], float]:
+    """Figures along both sides, where they and the crosses stand on the sheet, and their step in metres."""
+    x, y, _, _ = sheets.frame.field
     k = sheets.mm_per_m
     unit_m, steps = _GRID_OF[content.inches]
     step = next(s * unit_m for s in steps if s * unit_m * k >= 18)
@@ -163,9 +166,6 @@ def _grid(
         for a, b in zip(low, high, strict=True)
     )
     px, py = (us - window[0]) * k + x, (vs - window[1]) * k + y
-    unit = "ft" if content.inches else "m"
-    page.lines([[[a, y - 2], [a, y]] for a in px], width_mm=0.25)
-    page.lines([[[x - 2, b], [x, b]] for b in py], width_mm=0.25)
     on = [
         (a, b)
         for a, u in zip(px, us, strict=True)
@@ -175,9 +175,31 @@ def _grid(
             for p in content.panels
         )
     ]
+    return us, vs, px, py, on, step
+
+
+def grid_boxes(
+    content: Content, sheets: Sheets, window: tuple[float, float, float, float]
+) -> list[tuple[float, float, float, float]]:
+    """Where the crosses of the grid stand on a sheet, so that nothing is written over them."""
+    return [
+        (a - _ARM, b - _ARM, a + _ARM, b + _ARM)
+        for a, b in _grid_places(content, sheets, window)[4]
+    ]
+
+
+def _grid(
+    page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float]
+) -> None:
+    """Wall coordinates: crosses in the field, figures on its edge."""
+    x, y, w, h = sheets.frame.field
+    us, vs, px, py, on, step = _grid_places(content, sheets, window)
+    unit = "ft" if content.inches else "m"
+    page.lines([[[a, y - 2], [a, y]] for a in px], width_mm=0.25)
+    page.lines([[[x - 2, b], [x, b]] for b in py], width_mm=0.25)
     page.lines(
-        [[[a - 1.5, b], [a + 1.5, b]] for a, b in on]
-        + [[[a, b - 1.5], [a, b + 1.5]] for a, b in on],
+        [[[a - _ARM, b], [a + _ARM, b]] for a, b in on]
+        + [[[a, b - _ARM], [a, b + _ARM]] for a, b in on],
         width_mm=0.13,
         ink="#222222",
     )

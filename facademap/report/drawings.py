@@ -11,14 +11,14 @@ import shapely
 from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, PROPOSED_DASH_MM
 from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_content import Content, Group
-from facademap.report.drawing_frame import draw_frame, draw_legend_sheet
+from facademap.report.drawing_frame import draw_frame, draw_legend_sheet, grid_boxes
 from facademap.report.drawing_relief import draw_relief_lines, section_sheets
 from facademap.report.drawing_schedule import count_of_schedule, draw_schedule, height_of_schedule
 from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.enlarging import enlarged
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.labelling import place_labels
-from facademap.report.match_lines import draw_match_lines
+from facademap.report.match_lines import draw_match_lines, match_line_boxes
 from facademap.report.page import Page
 from facademap.report.pdf import write_pdf
 from facademap.report.sheet_layout import Sheets, lay_out
@@ -30,6 +30,8 @@ __all__ = ["Picture", "draw_sheets", "write_drawing_pdf", "write_drawing_svg"]
 
 #: Size of the numbers on a small sheet, and how far one may stand aside.
 _LABEL_PT, _RINGS = 6.5, 5
+
+Box = tuple[float, float, float, float]
 
 #: (surface, box in its wall frame, largest side in pixels) to (JPEG, box it covers), or nothing.
 Picture = Callable[
@@ -91,7 +93,13 @@ def draw_sheets(
                 title=f"{name} {number}" if field_sheets > 1 else name,
             )
             window = sheets.window(column, row)
-            shown, left_out = _draw_field(page, content, sheets, window, picture, dots_per_inch)
+            taken = [
+                *grid_boxes(content, sheets, window),
+                *match_line_boxes(sheets, column, row),
+            ]
+            shown, left_out = _draw_field(
+                page, content, sheets, window, picture, dots_per_inch, taken
+            )
             # a short schedule stands beside the drawing, if every number found its place there
             beside = fits and not left_out
             if beside:
@@ -162,6 +170,7 @@ def _draw_field(
     window: tuple[float, float, float, float],
     picture: Picture | None,
     dpi: float,
+    taken: Sequence[Box],
 ) -> tuple[frozenset[str], int]:
     """Everything inside the field; returns the groups that it shows, and how many labels found no room."""
     fx, fy, _, _ = sheets.frame.field
@@ -239,7 +248,7 @@ def _draw_field(
                 for i, a, b in zip(rows, shapely.area(shapes), bounds, strict=True)
             ]
     page.layer = "labels"
-    return frozenset(shown), _draw_labels(page, anchors, labels, kept, sheets)
+    return frozenset(shown), _draw_labels(page, anchors, labels, kept, sheets, taken)
 
 
 def _inside(shapes: Any, field: Any) -> tuple[Any, Any]:
@@ -321,6 +330,7 @@ def _draw_labels(
     labels: Sequence[tuple[str, float, float]],
     shapes: Sequence[Any],
     sheets: Sheets,
+    taken: Sequence[Box],
 ) -> int:
     """Every number where it hides nothing small, with a leader where it stands aside; returns how many found no room."""
     if not anchors:
@@ -346,6 +356,7 @@ def _draw_labels(
         within=(x + 1, y + 1, x + w - 1, y + h - 1),
         order=order,
         rings=_RINGS,
+        taken=taken,
         beside=beside,
         keep_clear=shapely.STRtree(small) if small else None,
     )

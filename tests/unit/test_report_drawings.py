@@ -24,15 +24,18 @@ from benchmarks.paper_texts import faults_of
 from benchmarks.papers_project import make_project
 from facademap.condition.glossary import find_term
 from facademap.errors import InputError
+from facademap.report.cover_key import KeyWall
 from facademap.report.cover_sheet import CoverRow, draw_cover
 from facademap.report.drawing_content import elevation_content, fold_out
 from facademap.report.drawing_title import SheetWords
 from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
 from facademap.report.face_picture import encode_jpeg
-from facademap.report.page import Text
+from facademap.report.match_lines import sheet_at
+from facademap.report.page import Lines, Text
 from facademap.report.paper import PAPERS, paper_named
 from facademap.report.sheet_dxf import write_sheet_dxfs
 from facademap.report.sheet_layout import lay_out
+from facademap.report.typeface import text_width_mm
 from facademap.tables import TABLES
 
 
@@ -264,6 +267,30 @@ def test_sheets_meet_at_match_lines_that_name_each_other(frames):
     assert there[0] < here[0] + (left - x) / sheets.mm_per_m < here[2], "where both show the wall"
 
 
+def test_numbers_keep_off_match_lines_and_the_crosses_of_the_grid(frames):
+    """On every sheet of a wall cut into many: no box of a number meets a heavy chain line or a cross."""
+    content = elevation_content(frames, "E-1")
+    pages = [p for p in draw_sheets(content, sheet="A3", scale=5.0) if ", schedule" not in p.title]
+    assert len(pages) > 3
+    met, counted = [], 0
+    for page in pages:
+        kept = [
+            shapely.LineString(s)
+            for m in page.marks
+            if isinstance(m, Lines) and (m.dash_mm[:1] == (9.0,) or m.layer == "grid")
+            for s in m.segments
+        ]
+        tree = shapely.STRtree(kept)
+        for mark in page.marks:
+            if isinstance(mark, Text) and mark.layer == "labels":
+                half = text_width_mm(mark.text, mark.size_pt, mark.weight) / 2
+                box = shapely.box(mark.x_mm - half, mark.y_mm, mark.x_mm + half, mark.y_mm + 1.6)
+                counted += 1
+                met += [mark.text for _ in tree.query(box, predicate="intersects")]
+    assert counted > 40
+    assert met == []
+
+
 def _upright_chain_line_mm(page):
     """Where the first heavy upright chain line of a sheet stands, in its SVG."""
     for path in ET.fromstring(write_drawing_svg(page)).iter():
@@ -491,4 +518,44 @@ def test_the_cover_lists_every_drawing_with_cautions_and_nothing_over_another(sh
     assert words.count("DR-001") == (max(1, many // 6) if many > 1 else 0)
     assert "no proof of safety" in " ".join(words)
     assert any(w.startswith("Defer to local codes") for w in words)
+    assert faults_of(write_drawing_pdf(pages, title="cover")) == []
+
+
+@pytest.mark.parametrize("sheet", ["A4", "A1"])
+def test_a_cover_wraps_long_names_and_draws_each_wall_with_its_sheets(frames, sheet):
+    content = elevation_content(frames, "E-1")
+    layout = lay_out(content.box, sheet=sheet, scale=5.0)
+    name = (
+        "Repair of the river fronts, yards and quay walls of the old sail lofts at Sallow Quay " * 2
+    )
+    building = "Sail loft, net store and rope walk with the harbour master's house " * 2
+    rows = [
+        CoverRow(
+            number="", title=f"{kind} drawing, {content.elevation}", scale=5.0, sheets=9,
+            facing_deg=None, elevation=content.elevation,
+        )
+        for kind in ("Condition", "Relief with sections,")
+    ]  # fmt: skip
+    wall = KeyWall(
+        name=content.elevation,
+        box=content.box,
+        stones=content.stones,
+        openings=content.openings,
+        windows=tuple(
+            (layout.window(c, r), str(sheet_at(layout, c, r)))
+            for c in range(layout.columns)
+            for r in range(layout.rows)
+        ),
+    )
+    pages = draw_cover(
+        rows, sheet=sheet, words=SheetWords(project=name), buildings=[building], walls=[wall]
+    )
+    told = " ".join(w for p in pages for w in _words(p))
+    flat = " ".join(told.split())
+    for word in (*name.split(), *building.split()):
+        assert word in flat, word
+    assert "…" not in told
+    assert "Relief" in flat
+    drawn = [m.text for p in pages for m in p.marks if isinstance(m, Text)]
+    assert ("sheet 2" in drawn) == (sheet == "A1")  # on A4 the words would meet
     assert faults_of(write_drawing_pdf(pages, title="cover")) == []

@@ -6,8 +6,10 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from facademap.report.drawing_content import Kind
+from facademap.report.cover_key import KeyWall
+from facademap.report.drawing_content import Content, Kind
 from facademap.report.drawing_title import SheetWords
+from facademap.report.sheet_layout import Sheets
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
@@ -49,11 +51,13 @@ def make_drawings(context: Context) -> dict[str, bytes]:
     from facademap.report.exchange import write_drawing_dxf
     from facademap.report.sheet_dxf import write_sheet_dxfs
     from facademap.report.sheet_layout import lay_out
+    from facademap.tasks.issue.papers_relief import relief_on_cover
 
     frames, issue = context.frames(DRAWN), context.issue
     names = {e["id"]: e["name"] for e in context.drawn_elevations}
     files: dict[str, bytes] = {}
     rows: list[CoverRow] = []
+    walls: dict[str, KeyWall] = {}
     covered = is_drawn(context, COVER)
     for file, (kind, elevation) in drawing_names(context).items():
         if not (covered or is_drawn(context, file)):
@@ -75,6 +79,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
                 elevation=content.elevation,
             )
         )
+        walls.setdefault(elevation, _key_wall(content, layout))
         if not is_drawn(context, file):
             continue
         picture = context.veiled_picture if context.choices.pictures else None
@@ -90,14 +95,31 @@ def make_drawings(context: Context) -> dict[str, bytes]:
         files[f"exchange/{stem.removeprefix('drawings/')}.dxf"] = write_drawing_dxf(content)
     if rows and covered:
         pages = draw_cover(
-            rows,
+            [*rows, *relief_on_cover(context, DRAWN)],
             sheet=context.choices.sheet,
             words=look_of(context, COVER)["words"],
             buildings=[str(b) for b in frames["elevations"]["building"].dropna()],
+            walls=tuple(walls.values()),
             inches=context.inches,
         )
         files[COVER] = write_drawing_pdf(pages, title="Cover of the drawings")
     return files
+
+
+def _key_wall(content: Content, layout: Sheets) -> KeyWall:
+    """The wall small, with the sheets that it takes where it takes several."""
+    from facademap.report.match_lines import sheet_at
+
+    places = [(c, r) for r in range(layout.rows) for c in range(layout.columns)]
+    return KeyWall(
+        name=content.elevation,
+        box=content.box,
+        stones=content.stones,
+        openings=content.openings,
+        windows=tuple((layout.window(*p), str(sheet_at(layout, *p))) for p in places)
+        if len(places) > 1
+        else (),
+    )
 
 
 def is_drawn(context: Context, file: str) -> bool:

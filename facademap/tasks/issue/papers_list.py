@@ -471,16 +471,6 @@ PAPERS: tuple[Paper, ...] = (
         weight=0.3,
     ),
     Paper(
-        name="drawings",
-        code="DR",
-        title="drawings to scale",
-        tables=DRAWN,
-        settings=("name", *_READ),
-        make=make_drawings,
-        pictures=True,
-        weight=6.0,
-    ),
-    Paper(
         name="relief",
         code="RF",
         title="relief drawings",
@@ -499,6 +489,16 @@ PAPERS: tuple[Paper, ...] = (
         make=_change,
         pictures=True,
         weight=2.0,
+    ),
+    Paper(
+        name="drawings",
+        code="DR",
+        title="drawings to scale",
+        tables=DRAWN,
+        settings=("name", *_READ),
+        make=make_drawings,
+        pictures=True,
+        weight=6.0,
     ),
     Paper(
         name="records",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +14,7 @@ from facademap.io.relief_files import read_relief
 from facademap.relief.build import Relief
 from facademap.relief.contours import contour_lines, nice_range
 from facademap.relief.section import section_along
+from facademap.report.cover_sheet import CoverRow
 from facademap.report.drawing_content import Content, Panel
 from facademap.report.drawing_relief import CutLine, ReliefLayer
 from facademap.report.relief_picture import ReliefLook, shaded
@@ -26,7 +27,7 @@ from facademap.tasks.issue.papers_drawings import is_drawn, look_of
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of, sections_of
 from facademap.units import M_PER_INCH
 
-__all__ = ["make_relief_drawings", "relief_rows"]
+__all__ = ["make_relief_drawings", "relief_on_cover", "relief_rows"]
 
 Box = tuple[float, float, float, float]
 #: Contours of finer steps lie too near together to be read; that many fit between the ends of the colours.
@@ -42,25 +43,14 @@ def make_relief_drawings(context: Context, tables: tuple[str, ...]) -> Mapping[s
     tables : tuple of str
         What the drawings are made from.
     """
-    from facademap.report.drawing_content import elevation_content
     from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
     from facademap.report.section_picture import section_dxf
 
-    frames, files = context.frames(tables), dict[str, bytes]()
-    for elevation in rows_of(frames["elevations"]):
-        rows = [r for r in rows_of(frames["surfaces"]) if r["elevation"] == elevation["id"]]
-        stem = f"relief/relief-{file_name(elevation['id'])}"
-        if not is_drawn(context, f"{stem}.pdf"):
+    files = dict[str, bytes]()
+    for elevation, stem, content, reliefs in _contents(context, tables):
+        if not is_drawn(context, f"{stem}.pdf") or content.relief is None:
             continue
-        kept, reliefs = _reliefs(context, rows)
-        if not reliefs:
-            continue
-        plain = elevation_content(
-            _with_extents(frames, reliefs), elevation["id"], kind="relief", inches=context.inches
-        )
-        content = _with_relief(context, plain, rows, kept, reliefs)
-        assert content.relief is not None
         picture = _Pictures(reliefs, content.relief)
         look = look_of(context, f"{stem}.pdf")
         pages = draw_sheets(content, picture=picture if context.choices.pictures else None, **look)
@@ -71,6 +61,56 @@ def make_relief_drawings(context: Context, tables: tuple[str, ...]) -> Mapping[s
         for cut in content.relief.cuts:
             files[f"{stem}-section-{file_name(cut.name)}.dxf"] = section_dxf(cut.section)
     return files
+
+
+def relief_on_cover(context: Context, tables: tuple[str, ...]) -> list[CoverRow]:
+    """The relief drawings as the cover of all drawings lists them.
+
+    Parameters
+    ----------
+    context : Context
+    tables : tuple of str
+        What the drawings are made from.
+    """
+    from facademap.report.drawings import draw_sheets
+    from facademap.report.sheet_layout import lay_out
+
+    rows, numbers = [], context.issue.numbers if context.issue else {}
+    for elevation, stem, content, _ in _contents(context, tables):
+        look = look_of(context, f"{stem}.pdf")
+        sections = " with sections" if content.relief and content.relief.cuts else ""
+        rows.append(
+            CoverRow(
+                number=numbers.get(f"{stem}.pdf", ""),
+                title=f"Relief{sections}, {elevation['name']}",
+                scale=lay_out(
+                    content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches
+                ).scale,
+                sheets=len(draw_sheets(content, **look)),
+                facing_deg=content.facing_deg,
+                elevation=content.elevation,
+            )
+        )
+    return rows
+
+
+def _contents(
+    context: Context, tables: tuple[str, ...]
+) -> Iterator[tuple[Mapping[str, Any], str, Content, dict[str, Relief]]]:
+    """Each elevation with a relief: its row, the stem of its files, what is drawn and the reliefs under it."""
+    from facademap.report.drawing_content import elevation_content
+
+    frames = context.frames(tables)
+    for elevation in rows_of(frames["elevations"]):
+        rows = [r for r in rows_of(frames["surfaces"]) if r["elevation"] == elevation["id"]]
+        kept, reliefs = _reliefs(context, rows)
+        if not reliefs:
+            continue
+        plain = elevation_content(
+            _with_extents(frames, reliefs), elevation["id"], kind="relief", inches=context.inches
+        )
+        content = _with_relief(context, plain, rows, kept, reliefs)
+        yield elevation, f"relief/relief-{file_name(elevation['id'])}", content, reliefs
 
 
 def _reliefs(

@@ -304,7 +304,8 @@ class _Issue:
                 frozenset(i for i, d in now.items() if was.get(i) != d) if was and now else None,
                 tuple(sorted(set(was) - set(now))) if was and now else (),
             )
-        numbers = {d.file: d.number for d in (*self.register.current, *(d for d, _ in waiting))}
+        known = (*self.register.current, *self.documents, *(d for d, _ in waiting))
+        numbers = {d.file: d.number for d in known}
         self.context.issue = DrawingIssue(marks=marks, changed=changed, numbers=numbers)
         try:
             return paper.make(self.context)
