@@ -245,7 +245,7 @@ def why_unscheduled(repair: Mapping[str, Any], without_stone: Collection[str] = 
     if repair["treatment"] in ("leave", UNDECIDED):
         return "left as it is" if repair["treatment"] == "leave" else "undecided"
     if not is_missing(repair.get("held_back")):
-        return "held back"
+        return f"held back: {repair['held_back']}"
     if repair["stage"] in ("accepted", "on hold"):
         return str(repair["stage"])
     if str(repair["id"]) in without_stone:

@@ -54,7 +54,7 @@ def test_hours_that_do_not_rise_are_refused() -> None:
     [
         ({}, ""),
         ({"treatment": "leave"}, "left as it is"),
-        ({"held_back": "damp"}, "held back"),
+        ({"held_back": "damp"}, "held back: damp"),
         ({"stage": "on hold"}, "on hold"),
         ({"id": "R-9"}, "no stone is found for it yet"),
     ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import itertools
 import re
@@ -27,6 +28,7 @@ from facademap.tasks.desk.edit import RowChange, apply_changes
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.project.check import check_project
+from facademap.tasks.record.schedule import schedule_project
 from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
 from facademap.tasks.record.work import move_on, record
 
@@ -281,3 +283,27 @@ def test_a_mortar_is_not_approved_on_a_stone_of_which_nothing_is_known(folder: P
         decide_trial(folder, str(row["id"]), "approved", by="K")
     add_to_trial(folder, str(row["id"]), measured="stone 31 MPa, mortar 6 MPa")
     assert decide_trial(folder, str(row["id"]), "approved", by="K")["result"] == "approved"
+
+
+def test_work_that_waits_for_a_trial_gets_no_date_before_it_is_approved(folder: Path) -> None:
+    """What the job sheet holds stands on no day list, whatever the reason."""
+
+    def programme() -> tuple[set[str], dict[str, str]]:
+        done = schedule_project(folder, start=dt.date(2027, 5, 3))
+        dated = {str(name) for day in done["days"] for name in (day["repair"],)}
+        return dated, {str(o["repair"]): str(o["why"]) for o in done["left_out"]}
+
+    with Project.open(folder) as project:
+        jobs = jobs_of_project(project)
+    waiting = {j.repair: j for j in jobs if any("No cleaning panel" in h for h in j.holds)}
+    assert waiting
+    dated, left = programme()
+    assert not dated & set(waiting)
+    assert all(left[name].startswith("held back: ") for name in waiting)
+    first = next(iter(waiting.values()))
+    said = next(h for h in first.holds if "No cleaning panel" in h)
+    stone, soiling = re.findall(r"No cleaning panel on (.+) with (\w+) on it", said)[0]
+    told = {"stone_type": stone, "soiling": soiling}
+    row = make_trial(folder, kind="cleaning panel", treatment="clean", **told)
+    decide_trial(folder, str(row["id"]), "approved", by="K")
+    assert first.repair in programme()[0]

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from facademap.errors import InputError
 from facademap.io.block_columns import no_formula
 from facademap.io.whole_files import make_folder, write_whole
@@ -34,7 +36,9 @@ from facademap.repair.work_hours import PIECED
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.record.crews import crews_of, plan_by_crews, work_rates_from
+from facademap.treatment import Job
 
 __all__ = ["schedule_project"]
 
@@ -89,6 +93,7 @@ def schedule_project(
             project.read(n) for n in ("repairs", "wall_stones", "placements", "blocks")
         )
         repairs = held_by_consents(repairs, project.read("consents"))
+        repairs = _held_by_designs(repairs, jobs_of_project(project))
     found = {str(r) for r in placements["repair"]} if len(placements) else set()
     pieced = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
     without = {str(i) for i in pieced["id"]} - found
@@ -171,6 +176,18 @@ def schedule_project(
             "source": rates.source,
         },
     }
+
+
+def _held_by_designs(repairs: pd.DataFrame, jobs: Sequence[Job]) -> pd.DataFrame:
+    """Repairs with what their job sheets say before which nothing begins, such as a trial that is not approved."""
+    holds = {j.repair: j.holds[0] for j in jobs if j.holds}
+    if not holds:
+        return repairs
+    held = [
+        holds.get(str(row["id"])) if is_missing(row["held_back"]) else row["held_back"]
+        for row in rows_of(repairs)
+    ]
+    return repairs.assign(held_back=pd.Series(held, index=repairs.index, dtype=object))
 
 
 def _by_crew(
