@@ -16,7 +16,7 @@ from facademap.relief.build import Relief
 from facademap.relief.two_sources import relief_on_grid
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["FirstPlace", "first_place", "first_place_of_pictures"]
+__all__ = ["FirstPlace", "first_place", "first_place_of_pictures", "picture_features"]
 
 Floats32 = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -188,7 +188,7 @@ def first_place_of_pictures(
     InputError
         Too few features that agree on one motion, or a motion that is none of one wall in metres.
     """
-    places, kinds = zip(*(_features(*one) for one in (fixed, moving)), strict=True)
+    places, kinds = zip(*(picture_features(*one) for one in (fixed, moving)), strict=True)
     if min(len(p) for p in places) < _FEWEST:
         raise InputError("the pictures of the two surveys show too few features", _REMEDY)
     pairs = cv2.BFMatcher(cv2.NORM_L2).knnMatch(kinds[1], kinds[0], k=2)
@@ -224,7 +224,15 @@ def first_place_of_pictures(
     )
 
 
-def _features(grid: PixelGrid, grey: Bytes) -> tuple[Any, Any]:
+def picture_features(grid: PixelGrid, grey: Bytes) -> tuple[NDArray[np.floating[Any]], Any]:
+    """Places of the features of a picture, shape (n, 2), metres, and what each looks like.
+
+    Parameters
+    ----------
+    grid : PixelGrid
+    grey : ndarray of uint8, shape (rows, columns)
+        0 where nothing is seen.
+    """
     detector: Any = cv2.SIFT.create(nfeatures=8000, contrastThreshold=0.02)
     points, kinds = detector.detectAndCompute(grey, (grey > 0).astype(np.uint8) * 255)
     pixel = np.array([p.pt for p in points], dtype=float).reshape(-1, 2)

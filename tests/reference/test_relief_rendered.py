@@ -27,6 +27,10 @@ from rendered_relief import (
 )
 
 from facademap.cli.main import main
+from facademap.errors import InputError
+from facademap.relief.change import change_in_patch
+from facademap.tasks.survey.change import compare_reliefs
+from facademap.tasks.survey.relief import make_relief
 
 EXTENT = "0.05,0.05,1.05,0.75"
 GROWTH_M = {"L1": 0.0, "L2": 0.006}
@@ -268,3 +272,42 @@ def test_a_true_elevation_shows_places_where_they_are(surveys: dict[str, Any]) -
     assert told["check_n"] == 16
     assert told["check_rmse_m"] < 0.001
     assert told["seen_share"] == pytest.approx((bands[3] > 0).mean(), abs=1e-3)
+
+
+def test_a_survey_without_targets_is_laid_on_the_earlier_one(
+    surveys: dict[str, Any], tmp_path: Path
+) -> None:
+    """The later photos without their control: in the frame of the older survey the loss that grew is found, and no other."""
+    folder = surveys["folder"]
+    _run(
+        *("relief", "--photos", str(folder / "new"), "--cell-mm", "3", "--earlier"),
+        *(str(folder / "old.tif"), str(folder / "true.tif"), "--out", str(tmp_path / "n.tif")),
+        *("--report", str(tmp_path / "n.json"), "--quiet"),
+    )
+    out_m, sigma_m, u, v = _read(tmp_path / "n.tif")
+    truth = surveys["new"].depth_at(u, v)
+    known = np.isfinite(out_m)
+    error = (out_m - truth)[known]
+    told = json.loads((tmp_path / "n.json").read_text())
+    assert float(np.sqrt(np.mean(error**2))) < 0.002
+    assert (np.abs(error) < 1.96 * sigma_m[known]).mean() > 0.9
+    assert told["registered"]["agree_share"] > 0.8
+    assert told["registered"]["registration_m"] < 0.001
+    assert any("laid on the earlier survey by stable stone" in w for w in told["warnings"])
+    done = compare_reliefs(folder / "old.tif", tmp_path / "n.tif", tmp_path / "c.tif")
+    for name, grown in GROWTH_M.items():
+        patch = change_in_patch(done.change, _mask(surveys["old"], name, u, v), outlines=2)
+        assert patch.significant is (grown > 0)
+    strange = tmp_path / "strange"
+    strange.mkdir()
+    for k in range(4):
+        noise = np.random.default_rng(k).integers(0, 255, (300, 400), np.uint8)
+        cv2.imwrite(str(strange / f"{k}.png"), noise)
+    with pytest.raises(InputError, match="0 of 4 photos look like"):
+        make_relief(
+            strange,
+            None,
+            tmp_path / "s.tif",
+            cell_m=0.003,
+            earlier=(folder / "old.tif", folder / "true.tif"),
+        )

@@ -37,6 +37,13 @@ _FILE = click.Path(path_type=Path)
     type=_FILE,
     help="CSV: photo,name,u_m,v_m,w_m,x_px,y_px,role (control or check); an empty w_m is 0.",
 )
+@click.option(
+    "--earlier",
+    type=(_FILE, _FILE),
+    metavar="RELIEF ELEVATION",
+    help="Instead of --control: relief and true elevation of an earlier survey, on which the photos are laid by the stone "
+    "that has not changed.",
+)
 @click.option("--camera", type=_FILE, help="Camera file of all photos; else the lens is estimated.")
 @click.option(
     "--extent",
@@ -111,7 +118,15 @@ def command(
         _refuse(
             given,
             (
-                *("photos", "control", "camera", "scan", "cylinder_radius_mm", "concave"),
+                *(
+                    "photos",
+                    "control",
+                    "earlier",
+                    "camera",
+                    "scan",
+                    "cylinder_radius_mm",
+                    "concave",
+                ),
                 *("out", "report", "preview", "elevation_out"),
             ),
             "are for photos without PROJECT",
@@ -205,7 +220,14 @@ def _of_folder(
     from facademap.errors import InputError
     from facademap.tasks.survey.relief import make_relief
 
-    missing = [n for n in ("photos", "control", "out") if given[n] is None]
+    if given["control"] is not None and given["earlier"] is not None:
+        raise InputError("--control and --earlier exclude each other", "Give one of them.")
+    if given["earlier"] is not None and given["cylinder_radius_mm"] is not None:
+        raise InputError(
+            "photos of a round wall are not laid on an earlier survey", "Give --control."
+        )
+    needed = ("photos", "out") if given["earlier"] is not None else ("photos", "control", "out")
+    missing = [n for n in needed if given[n] is None]
     if missing:
         raise InputError(
             f"without PROJECT {', '.join('--' + n for n in missing)} is missing",
@@ -217,6 +239,7 @@ def _of_folder(
             given["control"],
             given["out"],
             cell_m=cell_m,
+            earlier=given["earlier"],
             camera=given["camera"],
             extent=extent,
             report=given["report"],

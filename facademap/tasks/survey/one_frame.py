@@ -20,7 +20,7 @@ from facademap.relief.registration import Registered, agreement, register_relief
 from facademap.tasks.survey.same_frame import Control, check_same_frame
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["OneFrame", "cut_to_common", "on_one_frame"]
+__all__ = ["OneFrame", "cut_to_common", "on_one_frame", "read_grey"]
 
 #: Pictures are looked at with no more pixels than this.
 _MOST_PX = 4_000_000
@@ -129,7 +129,7 @@ def _registered(
     first, second = (_read(path) for path in (old, new))
     start: FirstPlace | None = None
     if pictures is not None:
-        was, now = (_grey(path) for path in pictures)
+        was, now = (read_grey(path) for path in pictures)
         start = first_place_of_pictures(now, was)
     found = register_reliefs(second, first, start=start)
     began = "their relief" if start is None else start.said
@@ -194,8 +194,13 @@ def _read(path: Path) -> Relief:
     return Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
 
 
-def _grey(path: Path) -> tuple[PixelGrid, NDArray[np.uint8]]:
-    """A picture as grey, 0 where it shows nothing."""
+def read_grey(path: Path) -> tuple[PixelGrid, NDArray[np.uint8]]:
+    """An elevation as grey, 0 where it shows nothing, and its grid.
+
+    Parameters
+    ----------
+    path : Path
+    """
     with open_elevation(path) as picture:
         extent = picture.grid.extent
         gsd = max(picture.grid.gsd_m, math.sqrt(extent.width_m * extent.height_m / _MOST_PX))

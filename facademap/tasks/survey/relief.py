@@ -6,7 +6,7 @@ import functools
 import json
 import math
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.relief_files import (
     ORIGIN_BAND,
     RELIEF_BANDS,
+    control_of_relief,
     open_relief_writer,
     read_relief,
 )
@@ -53,6 +54,7 @@ from facademap.relief.stations import (
 from facademap.relief.two_sources import SourcesCompared, two_sources
 from facademap.report.relief_picture import relief_png
 from facademap.tasks.survey.cluster import cluster_client
+from facademap.tasks.survey.stable_stone import check_on_earlier, picks_on_earlier
 from facademap.tasks.survey.true_elevation import make_true_elevation
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
@@ -94,10 +96,11 @@ class ReliefMade:
 
 def make_relief(
     photos: Path,
-    control: Path,
+    control: Path | None,
     out: Path,
     *,
     cell_m: float,
+    earlier: tuple[Path, Path] | None = None,
     camera: Path | None = None,
     extent: Extent | None = None,
     report: Path | None = None,
@@ -117,12 +120,14 @@ def make_relief(
     ----------
     photos : Path
         Folder.
-    control : Path
+    control : Path, optional
         Targets in the photos: ``photo,name,u_m,v_m,w_m,x_px,y_px,role``.
     out : Path
         GeoTIFF: band 1 metres out of the plane, band 2 standard deviation.
     cell_m : float
         Side of a cell.
+    earlier : (Path, Path), optional
+        Instead of control: relief and elevation of an earlier survey, on which the photos are laid by stable stone.
     camera : Path, optional
         Camera file of all photos; without it the lens is estimated.
     extent : Extent, optional
@@ -156,8 +161,11 @@ def make_relief(
     _check_radius(radius_m, elevation)
     for path in (out, report, preview, elevation):
         check_writable(path)
-    picks = _named_as_files(read_target_picks(control), photos)
     warnings: list[str] = []
+    before = None if earlier is None else read_scan_relief(earlier[0])
+    picks = _picks(photos, control, before, None if earlier is None else earlier[1], warnings)
+    if before is not None and extent is None:
+        extent = before.grid.extent
     scanned = None if scan is None else read_scan_relief(scan)
     names = _photos_with_targets(photos, picks, warnings)
     sightings = Sightings(
@@ -167,6 +175,7 @@ def make_relief(
         lens=_lens(photos, names, camera),
         estimate_lens=camera is None,
         radius_m=radius_m,
+        picked=earlier is None,
     )
     warnings += _days_apart(sightings.paths)
     solved = solve_relief(
@@ -181,13 +190,18 @@ def make_relief(
         progress=progress,
     )
     relief, values = solved.relief, solved.values
-    crs_wkt = wall_crs(out.stem, f"{out.stem} {hash_file(control)[:16]}")
+    control_m = None
+    if earlier is not None and before is not None:
+        values["registered"] = check_on_earlier(before, relief, values, warnings)
+        control_m = control_of_relief(earlier[0])
+    frame = control or (earlier or (out,))[0]
+    crs_wkt = wall_crs(out.stem, f"{out.stem} {hash_file(frame)[:16]}")
     if elevation is not None:
         values["true_elevation"] = lay_on_relief(
             elevation, relief, solved.stations, sightings, gsd_m=gsd_m, crs_wkt=crs_wkt
         )
     values["seconds"] = round(time.monotonic() - began, 2)
-    write_relief(out, solved, sightings, crs_wkt=crs_wkt)
+    write_relief(out, solved, sightings, crs_wkt=crs_wkt, control_m=control_m)
     if report is not None:
         write_whole(
             report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -213,6 +227,8 @@ class Sightings:
     estimate_lens : bool
     radius_m : float, optional
         Of a round surface, negative when seen from within; places of targets and extent are then developed: u is arc.
+    picked : bool
+        By a person, who is told which picks miss.
     """
 
     names: tuple[str, ...]
@@ -221,6 +237,7 @@ class Sightings:
     lens: Camera
     estimate_lens: bool
     radius_m: float | None = None
+    picked: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,7 +272,14 @@ def read_scan_relief(path: Path) -> Relief:
     return Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
 
 
-def write_relief(path: Path, solved: ReliefSolved, sightings: Sightings, *, crs_wkt: str) -> None:
+def write_relief(
+    path: Path,
+    solved: ReliefSolved,
+    sightings: Sightings,
+    *,
+    crs_wkt: str,
+    control_m: Mapping[str, Sequence[float]] | None = None,
+) -> None:
     """A relief as GeoTIFF, with its control points, by which a later survey sees whether the frame is still the same.
 
     Parameters
@@ -264,9 +288,12 @@ def write_relief(path: Path, solved: ReliefSolved, sightings: Sightings, *, crs_
     solved : ReliefSolved
     sightings : Sightings
     crs_wkt : str
+    control_m : mapping of str to (u, v, w), optional
+        What the frame rests on; default: the targets.
     """
     relief, both = solved.relief, solved.both
-    control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
+    if control_m is None:
+        control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
     more = () if both is None else (both.origin,)
     bands = (*RELIEF_BANDS, *(ORIGIN_BAND for _ in more))
     with open_relief_writer(
@@ -315,7 +342,8 @@ def solve_relief(
     count, estimate = len(sightings.names), sightings.estimate_lens
     with single_threaded_libraries():
         fit = fit_stations(targets, sightings.lens, photos=count, estimate_lens=estimate)
-        _tell_blunders(fit, targets, sightings.names, warnings)
+        if sightings.picked:
+            _tell_blunders(fit, targets, sightings.names, warnings)
         greys = _greys(sightings.paths)
         extent = extent or Extent.around(targets.uvw_m[:, :2]).grown(EXTENT_GROWTH)
         grid = PixelGrid.over(extent, gsd_m=cell_m)
@@ -487,6 +515,23 @@ def _named_as_files(picks: Sequence[TargetPick], folder: Path) -> list[TargetPic
         if p.photo not in names and len(found := alike.get(p.photo.casefold(), [])) == 1
     }
     return [replace(p, photo=renamed.get(p.photo, p.photo)) for p in picks]
+
+
+def _picks(
+    photos: Path,
+    control: Path | None,
+    before: Relief | None,
+    picture: Path | None,
+    warnings: list[str],
+) -> list[TargetPick]:
+    if control is not None:
+        return _named_as_files(read_target_picks(control), photos)
+    if before is None or picture is None:
+        raise InputError("nothing tells where the photos were taken", "Give --control.")
+    if not photos.is_dir():
+        raise InputError(f"{photos} is not a folder of photos", "Give the folder with --photos.")
+    names = sorted(p.name for p in photos.iterdir() if p.suffix.lower() in _PICTURES)
+    return picks_on_earlier(photos, names, before, picture, warnings)
 
 
 def _photos_with_targets(
