@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -168,6 +169,22 @@ def test_the_check_finds_every_kind_of_fault():
     ):
         assert any(word in f for f in check_schedule(problem, {**good, **change})), word
     assert any("no day" in f for f in check_schedule(problem, {"a": MONDAY, "b": good["b"]}))
+
+
+def test_an_answer_of_the_solver_that_breaks_a_rule_is_dropped(monkeypatch):
+    problem = programme(5, most=3)
+    known = schedule_greedily(problem)
+    assert known.length_days > known.bound_days  # else the solver would not be asked
+
+    def wrong(cost, **given):
+        answer = np.zeros(len(cost))  # nothing has a day but one
+        answer[0] = 1.0
+        return SimpleNamespace(status=0, x=answer, mip_dual_bound=1.0)
+
+    monkeypatch.setattr("facademap.repair.schedule_solver.milp", wrong)
+    found = solve_schedule(problem, tries=0)
+    assert found.starts == known.starts
+    assert (found.status, found.method) == (known.status, known.method)
 
 
 def test_same_input_same_answer():

@@ -61,8 +61,15 @@ export async function damageAt(at, { shiftKey, altKey }) {
   show();
   const found = await findDamage(mine.inside, mine.outside);
   if (now !== mine) return;
-  const geometry = found?.geometry ?? (mine.inside.length > 1 ? null : await outlineAt(at));
-  if (!geometry || now !== mine) return;
+  // where no damage is seen, a first click may mean a stone; a place that was added to a damage means none
+  const geometry = found?.geometry ?? (going ? null : await outlineAt(at));
+  if (now !== mine) return;
+  if (!geometry) {
+    // a place with which nothing is seen would keep every later one from being answered
+    now = going;
+    show();
+    return;
+  }
   const extra = { origin: "assisted", ...(found ? { note: found.note } : {}) };
   if (isHeld(mine.held)) redraw(mine.held, geometry, extra, found?.term);
   else mine.held = addRow(geometry, extra, found?.term);

@@ -81,10 +81,13 @@ function startValues(table, geometry, name) {
  */
 export const unnamed = signal([]);
 
-/** The term that is offered for them: what the machine took it for, else the last one that was chosen. */
-export const offered = () =>
-  unnamed.value.at(-1)?.guess ??
-  termFor(shapeOf(unnamed.value.at(-1)?.geometry ?? { type: "Polygon" }));
+/**
+ * The term that is offered for one of them: what the machine took it for, else the last one that was chosen.
+ * @param {{geometry: any, guess?: string}} one
+ */
+const offeredFor = ({ guess, geometry }) => guess ?? termFor(shapeOf(geometry));
+/** The terms that are offered, each once. */
+export const offered = () => [...new Set(unnamed.value.map(offeredFor))];
 
 /** They are seen on the wall, though they are not stored yet. */
 const source = new VectorSource({ wrapX: false });
@@ -135,20 +138,27 @@ function open(table, ids) {
   sheetOpen.value = true;
 }
 
-/** Store every outline without a term under the one that a person chose. */
-export function nameThem(name) {
+/**
+ * Store every outline without a term under the one that a person chose.
+ * @param {string | null} [chosen] Without it each under what is offered for it.
+ */
+export function nameThem(chosen = null) {
   const held = unnamed.value;
   if (!held.length) return;
   const ids = held.map(() => newId());
   edit(
     t("what.draw.conditions"),
-    held.map(({ geometry, extra }, i) => ({
+    held.map((one, i) => ({
       op: "insert",
       table: "conditions",
       id: ids[i],
-      values: { ...startValues("conditions", geometry, name), ...extra },
+      values: {
+        ...startValues("conditions", one.geometry, chosen ?? offeredFor(one)),
+        ...one.extra,
+      },
     })),
   );
+  const name = chosen ?? offeredFor(held.at(-1));
   const shape = term(name)?.shape ?? "polygon";
   template.value = { ...template.value, term: name, [shape]: name };
   for (const { key } of held) dropDraft(key);

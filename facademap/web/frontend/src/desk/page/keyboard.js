@@ -28,7 +28,7 @@ import {
 import { removeChosen } from "../drawing/deleting.js";
 import { copy, copyOn, merge, moveChosen } from "../drawing/operations.js";
 import { enter, onTheWall, PLACES, takeTool } from "../drawing/places.js";
-import { nameThem, offered, unnamed } from "../drawing/rows.js";
+import { nameThem, unnamed } from "../drawing/rows.js";
 import {
   finish,
   hasSketch,
@@ -129,7 +129,7 @@ function enterKey(onButton) {
   if (hasSketch()) finish();
   else if (onButton) return false;
   else if (unnamed.value.length) {
-    nameThem(offered());
+    nameThem();
     classify();
   } else if (selection.value[0]?.table === "conditions") classify();
   else return false;

@@ -405,10 +405,12 @@ function Waiting() {
   );
 }
 
-/** What was drawn and has no term: a person says what it is; the last term is offered, never taken by itself. */
+/** What was drawn and has no term: a person says what it is; a guess or the last term is offered, never taken by itself. */
 function Naming() {
-  const name = offered();
-  const choose = (v) => {
+  const names = offered();
+  const isGuess = unnamed.value.some((u) => u.guess);
+  /** @param {string | null} [v] */
+  const choose = (v = null) => {
     nameThem(v);
     classify();
   };
@@ -416,8 +418,9 @@ function Naming() {
     <div class="naming">
       <h2>{t("unnamed.title", { n: unnamed.value.length })}</h2>
       <p class="aside">{t("unnamed.hint")}</p>
-      <button type="button" class="offer" onClick={() => choose(name)}>
-        <Swatch term={name} small /> <strong>{name}</strong> <small>{t("unnamed.last")}</small>{" "}
+      <button type="button" class="offer" onClick={() => choose()}>
+        <Swatch term={names.at(-1)} small /> <strong>{names.join(", ")}</strong>{" "}
+        <small>{t(isGuess ? "unnamed.guessed" : "unnamed.last")}</small>{" "}
         <kbd>{t("keyname.enter")}</kbd>
       </button>
       <Templates onUse={choose} />

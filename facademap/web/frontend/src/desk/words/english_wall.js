@@ -84,8 +84,9 @@ export const ofTheWall = {
   "unnamed.count": "{n} without a term",
   "unnamed.title": "What is it? ({n})",
   "unnamed.hint":
-    "The outline is kept here until you say what it is. Choose a term; the last one is only offered.",
+    "The outline is kept here until you say what it is. Choose a term; a guess or the last one is only offered.",
   "unnamed.last": "as last time",
+  "unnamed.guessed": "guessed from the picture",
   "unnamed.left": "Left: an outline without a term.",
   "together.on": "Joint together",
   "together.moved": "{n} beside it moved along the joint.",
