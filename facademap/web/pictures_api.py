@@ -90,7 +90,7 @@ def _named(request: Request) -> str:
 
 
 def _survey(request: Request) -> str:
-    return request.query_params.get("survey", "")[:60]
+    return request.query_params.get("survey", "")[:90]
 
 
 def _place(request: Request) -> tuple[int, int, int]:

@@ -19,6 +19,7 @@ from facademap.errors import InputError
 from facademap.io.rasters import write_elevation
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
+from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
 from facademap.tasks.issue.packs import papers_for
 from facademap.tasks.issue.papers import Choices
 from facademap.tasks.issue.transmit import transmit
@@ -205,6 +206,32 @@ def test_what_the_reliefs_show_to_grow_comes_sooner_in_the_plan(
     assert "deeper since survey 2021 (maintain.growing)" in looks["deep-2025"].why
     assert "deeper" not in looks["calm-2025"].why
     assert looks["deep-2025"].due_on < looks["calm-2025"].due_on
+
+
+def test_the_desk_looks_at_the_change_between_two_surveys(folder: Path) -> None:
+    """Heights of the change: what surely grew keeps its depth, and what cannot be told is exactly none."""
+    with Project.open(folder) as project:
+        listed = reliefs_to_look_at(project)["main-plane"]
+        assert [r["survey"] for r in listed] == ["2021", "2025", "2021>2025"]
+        assert listed[-1]["change"] == ["2021", "2025"]
+        made = heights_of_relief(project, "main-plane", "2021>2025")
+    assert "On stable stone the surveys agree" in made.place["said"][0]
+    picture = cv2.imdecode(np.frombuffer(made.png, np.uint8), cv2.IMREAD_COLOR).astype(int)
+    step = (made.place["high_m"] - made.place["low_m"]) / 65535
+    found = made.place["low_m"] + step * (picture[..., 2] * 256 + picture[..., 1])
+    assert np.median(found[102:128, 52:88]) == pytest.approx(-0.006, abs=0.0003)
+    still = np.delete(found, np.s_[40:95], axis=1)
+    assert np.mean(np.abs(still) < step) > 0.9
+    # what two frames cannot tell is not drawn
+    old = {f"T{k}": [0.5 * k, 0.4 * k, 0.0] for k in range(5)}
+    _with_control(
+        folder, in_2021=old, in_2025={n: [u, v, w + 0.02] for n, (u, v, w) in old.items()}
+    )
+    with (
+        Project.open(folder) as project,
+        pytest.raises(InputError, match="frame was fitted anew"),
+    ):
+        heights_of_relief(project, "main-plane", "2021>2025")
 
 
 def test_a_loss_that_is_outlined_is_no_bulge_and_a_bulge_is_no_depth_of_decay(

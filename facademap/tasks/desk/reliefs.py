@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -13,13 +13,19 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.relief_files import read_relief
+from facademap.report.change_page import agreement
+from facademap.report.measures import Measures
 from facademap.store.project import Project
+from facademap.tasks.survey.compare_surveys import change_of_kept
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
+from facademap.wall.grid import PixelGrid
 
-__all__ = ["ReliefHeights", "heights_of_relief", "pack_heights", "reliefs_to_look_at"]
+__all__ = ["BETWEEN", "ReliefHeights", "heights_of_relief", "pack_heights", "reliefs_to_look_at"]
 
 #: Longer side of what a page holds and lights at once.
 _LONGEST = 2400
+#: Between the names of two surveys whose change is looked at; no name of a survey has it.
+BETWEEN = ">"
 #: Share of the cells that the range of the colours leaves out at each end.
 _TAIL = 0.5
 
@@ -55,13 +61,27 @@ def reliefs_to_look_at(project: Project) -> dict[str, list[dict[str, Any]]]:
             for k in reliefs_of(row)
             if project.place(k.path).is_file()
         ]
+        if len(kept) > 1:
+            kept += [_between(kept[-2], kept[-1])]
         if kept:
             found[str(row["id"])] = kept
     return found
 
 
+def _between(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """What changed between two reliefs, listed with them; the names of both are its survey."""
+    notes = list(dict.fromkeys(r["note"] for r in (old, new) if r["note"]))
+    return {
+        "survey": f"{old['survey']}{BETWEEN}{new['survey']}",
+        "taken_on": new["taken_on"],
+        "note": "; ".join(notes) or None,
+        "version": f"{old['version'][:8]}{new['version'][:8]}",
+        "change": [old["survey"], new["survey"]],
+    }
+
+
 def heights_of_relief(project: Project, surface: str, survey: str) -> ReliefHeights:
-    """One relief, thinned to what a page can light.
+    """One relief, thinned to what a page can light; or the change between two, zero within its level of detection.
 
     Raises
     ------
@@ -69,12 +89,30 @@ def heights_of_relief(project: Project, surface: str, survey: str) -> ReliefHeig
         The surface keeps no relief of this survey.
     """
     kept = {k.survey: k for k in reliefs_of(project.row("surfaces", surface))}
+    old, _, new = survey.partition(BETWEEN)
+    if old in kept and new in kept:
+        return _change(project, kept[old], kept[new])
     if survey not in kept:
         raise InputError(
             f"surface {surface} keeps no relief of survey {survey[:40]}",
             "Measure one with facademap relief.",
         )
     return _made(str(project.place(kept[survey].path)), _version(project, kept[survey]))
+
+
+def _change(project: Project, old: KeptRelief, new: KeptRelief) -> ReliefHeights:
+    said: list[str] = []
+    change = change_of_kept(project, old, new, said)
+    if change is None:  # pragma: no cover
+        raise InputError("a relief is missing", "Measure it with facademap relief.")
+    told, difference = change.detection_m, change.difference
+    out_m = difference.out_m
+    value = np.where(np.isfinite(out_m) & (np.abs(out_m) <= told), np.float32(0), out_m)
+    made = _packed(difference.grid, value, difference.sigma_m, longest=_LONGEST, least_step_m=0.0)
+    say = Measures(project.setting("profile") == "inch")
+    notes = {*old.warnings, *new.warnings}
+    words = [agreement(change, say), *(say.sentence(w) for w in said if w not in notes)]
+    return replace(made, place={**made.place, "said": words})
 
 
 @lru_cache(maxsize=2)
@@ -100,6 +138,17 @@ def pack_heights(path: Path, *, longest: int, least_step_m: float = 0.0) -> Reli
         The relief cannot be read.
     """
     grid, out_m, sigma_m = read_relief(path)
+    return _packed(grid, out_m, sigma_m, longest=longest, least_step_m=least_step_m)
+
+
+def _packed(
+    grid: PixelGrid,
+    out_m: NDArray[np.float32],
+    sigma_m: NDArray[np.float32],
+    *,
+    longest: int,
+    least_step_m: float,
+) -> ReliefHeights:
     thin = max(1, -(-max(out_m.shape) // longest))
     out_m = out_m[::thin, ::thin]
     known = np.isfinite(out_m)

@@ -36,6 +36,7 @@ __all__ = [
     "FAST_M_A_YEAR",
     "RAISED_SETTING",
     "SurveysCompared",
+    "change_of_kept",
     "change_table",
     "compare_surveys",
     "compared",
@@ -228,7 +229,9 @@ def compared(
                 f"nothing of surface {name} belongs to survey {survey}",
                 f"Give two of {', '.join(known)}." if known else "Draw and measure first.",
             )
-    change = _change(project, kept.get(old), kept.get(new), align, register, warnings)
+    change = change_of_kept(
+        project, kept.get(old), kept.get(new), warnings, align=align, register=register
+    )
     years = _years(kept.get(old), kept.get(new), conditions, old, new, warnings)
     done = {str(c) for r in repairs if r["stage"] in _DONE for c in (r["conditions"] or ())}
     olds, news = ([r for r in conditions if r["survey"] == s] for s in surveys)
@@ -253,14 +256,31 @@ def compared(
     )
 
 
-def _change(
+def change_of_kept(
     project: Project,
     old: KeptRelief | None,
     new: KeptRelief | None,
-    align: bool | None,
-    register: bool | None,
     warnings: list[str],
+    *,
+    align: bool | None = None,
+    register: bool | None = None,
 ) -> Change | None:
+    """Difference of two reliefs of a surface; None where one is missing.
+
+    Parameters
+    ----------
+    project : Project
+    old, new : KeptRelief or None
+    warnings : list of str
+        Grows.
+    align, register : bool, optional
+        As for `compare_surveys`.
+
+    Raises
+    ------
+    InputError
+        They lie in different frames, or show nothing in common.
+    """
     if old is None or new is None:
         warnings.append(
             "one of the surveys keeps no relief: only outlines are compared, and no depth"

@@ -51,7 +51,7 @@ function keep(surface, line) {
 export function Section() {
   const line = live.value?.measured && live.value.line;
   const now = held.value;
-  if (!line || !now || !look.value.on) return null;
+  if (!line || !now || !look.value.on || now.change) return null;
   const cells = cellsAlong(line, now);
   const known = cells.map((c) => c[1]).filter((w) => w !== null);
   if (known.length < 2) return null;

@@ -2,13 +2,23 @@
 import { useEffect } from "preact/hooks";
 import { units } from "../data/settings.js";
 import { swipe } from "../data/view.js";
-import { askForReliefs, chosen, endsOf, held, look, ofSurface, RAMP } from "../wall/relief.js";
+import {
+  askForReliefs,
+  CHANGE_RAMP,
+  chosen,
+  endsOf,
+  held,
+  look,
+  ofSurface,
+  RAMP,
+} from "../wall/relief.js";
 import { t } from "../words/texts.js";
 
 const set = (what) => {
   look.value = { ...look.value, ...what };
 };
 const RAMP_FINE = finer(RAMP, 8).map((c) => `rgb(${c.join()})`);
+const CHANGE_FINE = finer(CHANGE_RAMP, 20).map((c) => `rgb(${c.join()})`);
 const REACHES_M = [0.005, 0.01, 0.02, 0.05, 0.1];
 const STEPS_M = {
   mm: [0.001, 0.002, 0.005, 0.01, 0.02, 0.05],
@@ -49,20 +59,26 @@ export function Relief() {
               >
                 {all.map((r) => (
                   <option key={r.survey} value={r.survey}>
-                    {r.taken_on ? `${r.survey} · ${r.taken_on}` : r.survey}
+                    {r.change
+                      ? t("relief.change", { old: r.change[0], new: r.change[1] })
+                      : r.taken_on
+                        ? `${r.survey} · ${r.taken_on}`
+                        : r.survey}
                   </option>
                 ))}
               </select>
             </div>
           )}
-          <label class="check">
-            <input
-              type="checkbox"
-              checked={colour}
-              onChange={(e) => set({ colour: e.currentTarget.checked })}
-            />{" "}
-            {t("relief.colour")}
-          </label>
+          {!shown.change && (
+            <label class="check">
+              <input
+                type="checkbox"
+                checked={colour}
+                onChange={(e) => set({ colour: e.currentTarget.checked })}
+              />{" "}
+              {t("relief.colour")}
+            </label>
+          )}
           <label class="check">
             <input
               id="relief-beside"
@@ -72,23 +88,25 @@ export function Relief() {
             />{" "}
             {t("relief.beside")}
           </label>
-          <Light />
-          <div class="field">
-            <label for="relief-contours">{t("relief.contours")}</label>
-            <select
-              id="relief-contours"
-              value={String(contours)}
-              onChange={(e) => set({ contours: Number(e.currentTarget.value) })}
-            >
-              <option value="0">{t("compare.nothing")}</option>
-              {STEPS_M[units.value === "in" ? "in" : "mm"].map((m) => (
-                <option key={m} value={String(m)}>
-                  {told(m)}
-                </option>
-              ))}
-            </select>
-          </div>
-          {colour && (
+          {!shown.change && <Light />}
+          {!shown.change && (
+            <div class="field">
+              <label for="relief-contours">{t("relief.contours")}</label>
+              <select
+                id="relief-contours"
+                value={String(contours)}
+                onChange={(e) => set({ contours: Number(e.currentTarget.value) })}
+              >
+                <option value="0">{t("compare.nothing")}</option>
+                {STEPS_M[units.value === "in" ? "in" : "mm"].map((m) => (
+                  <option key={m} value={String(m)}>
+                    {told(m)}
+                  </option>
+                ))}
+              </select>
+            </div>
+          )}
+          {colour && !shown.change && (
             <div class="field">
               <label for="relief-reach">{t("relief.reach")}</label>
               <select
@@ -105,7 +123,19 @@ export function Relief() {
               </select>
             </div>
           )}
-          {colour && held.value && <Legend ends={endsOf(held.value, look.value)} cut={reach > 0} />}
+          {(colour || shown.change) && held.value && (
+            <Legend
+              ends={endsOf(held.value, look.value)}
+              cut={reach > 0 || Boolean(shown.change)}
+              change={Boolean(shown.change)}
+            />
+          )}
+          {shown.change && <p class="aside">{t("relief.change.told")}</p>}
+          {held.value?.said?.map((words) => (
+            <p class="aside" key={words}>
+              {words}
+            </p>
+          ))}
           <p class="aside">{t("relief.unknown")}</p>
           {shown.note && <p class="warn">{t("relief.note", { note: shown.note })}</p>}
         </div>
@@ -197,17 +227,17 @@ function Light() {
   );
 }
 
-function Legend({ ends, cut }) {
+function Legend({ ends, cut, change }) {
   const [from, to] = ends.map((m) => `${m > 0 ? "+" : ""}${told(m)}`);
   return (
     <div class="legend" role="img" aria-label={t("relief.legend", { from, to })}>
       <div class="ramp">
-        {RAMP_FINE.map((c) => (
+        {(change ? CHANGE_FINE : RAMP_FINE).map((c) => (
           <i key={c} style={{ background: c }} />
         ))}
       </div>
       <span>{cut ? t("relief.deeper", { at: from }) : from}</span>
-      <span>{t("relief.out")}</span>
+      <span>{t(change ? "relief.lost" : "relief.out")}</span>
       <span>{cut ? t("relief.higher", { at: to }) : to}</span>
     </div>
   );

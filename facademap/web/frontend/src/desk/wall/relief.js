@@ -4,6 +4,7 @@ import ImageLayer from "ol/layer/Image.js";
 import ImageCanvas from "ol/source/ImageCanvas.js";
 import { ask, q } from "../data/api.js";
 import { surface } from "../data/data.js";
+import { notice } from "../data/edits.js";
 import { swipe } from "../data/view.js";
 import { clip, map } from "./wall.js";
 
@@ -16,6 +17,13 @@ export const RAMP = [
   [222, 214, 190],
   [247, 238, 214],
 ];
+// stone lost, nothing told, stone gained: as on the pages and drawings of change
+export const CHANGE_RAMP = [
+  [33, 78, 140],
+  [246, 244, 238],
+  [201, 122, 32],
+];
+const CHANGE_M = 0.01;
 const STONE = 205;
 const UNKNOWN = [196, 170, 190];
 const PAPER = [255, 255, 255];
@@ -23,6 +31,9 @@ const INK = [30, 30, 30];
 /** How much steeper the relief is lit than it is. */
 const OVERDRAWN = 3;
 const LOW_DEG = 30;
+/** Cells to each side over which a contour must rise, and by what share of the noise of one cell. */
+const NEAR = 4;
+const SURE_OF_NOISE = 0.5;
 
 /** What each surface keeps: survey, day and version of every relief. */
 export const kept = signal(/** @type {Record<string, any[]>} */ ({}));
@@ -39,7 +50,11 @@ export const look = signal({
 });
 /** Ends of the colours, metres. */
 export const endsOf = (now, { reach }) =>
-  reach ? [now.middle_m - reach, now.middle_m + reach] : [now.from_m, now.to_m];
+  now.change
+    ? [-CHANGE_M, CHANGE_M]
+    : reach
+      ? [now.middle_m - reach, now.middle_m + reach]
+      : [now.from_m, now.to_m];
 /** The heights that are held: place on the wall and values, or null. */
 export const held = signal(/** @type {Record<string, any> | null} */ (null));
 
@@ -77,7 +92,8 @@ function laid(extent, resolution, pixelRatio, size) {
 export const chosen = computed(() => {
   if (!look.value.on) return null;
   const all = ofSurface.value;
-  return all.find((r) => r.survey === look.value.survey) ?? all.at(-1) ?? null;
+  const newest = all.filter((r) => !r.change).at(-1);
+  return all.find((r) => r.survey === look.value.survey) ?? newest ?? null;
 });
 
 // heights are asked for when another relief is looked at
@@ -94,7 +110,10 @@ effect(() => {
 
 async function load(wall, one, key) {
   const address = `id=${q(wall)}&survey=${q(one.survey)}&v=${q(one.version)}`;
-  const place = await ask(`/api/relief?${address}`);
+  const place = await ask(`/api/relief?${address}`).catch((error) => {
+    notice.value = { text: `${error.problem ?? ""}. ${error.remedy ?? ""}`, bad: true };
+  });
+  if (!place) return;
   const picture = new Image();
   picture.src = `/pictures/relief?${address}`;
   await picture.decode();
@@ -113,7 +132,7 @@ async function load(wall, one, key) {
   }
   const soft = calmed(out, width, height, 1);
   const calm = calmed(calmed(out, width, height, 2), width, height, 2);
-  held.value = { ...place, key, out, known, soft, calm };
+  held.value = { ...place, key, out, known, soft, calm, change: one.change };
 }
 
 /** Means over squares, along rows and then along columns. */
@@ -171,7 +190,9 @@ function shade(now, how) {
 
 /** What paints one known cell. */
 function painter(now, how, pixels) {
-  const { colour, from, height: above, contours } = how;
+  const { from, height: above } = how;
+  const colour = how.colour || now.change;
+  const contours = now.change ? 0 : how.contours;
   const { width, height, out, calm, cell_m: cell } = now;
   const turn = (from * Math.PI) / 180;
   const up = (above * Math.PI) / 180;
@@ -179,19 +200,26 @@ function painter(now, how, pixels) {
   const slope = (OVERDRAWN * Math.min(1, light[2] / Math.SQRT1_2)) / (2 * cell);
   const [first, last] = endsOf(now, how);
   const span = 1 / Math.max(last - first, 1e-9);
+  const colours = now.change ? CHANGE_RAMP : RAMP;
   // a raking light shows the noise of the cells as well
   const lit = above < LOW_DEG ? calm : now.soft;
+  // on a face without slope noise alone would draw contours: only where the wall surely rises or falls
+  const least = SURE_OF_NOISE * now.sigma_m;
+  const apart = (a, b) => Math.abs(calm[a] - calm[b]) > least;
+  const slopes = (i, x, y) =>
+    apart(i - Math.min(x, NEAR), i + Math.min(width - 1 - x, NEAR)) ||
+    apart(i - Math.min(y, NEAR) * width, i + Math.min(height - 1 - y, NEAR) * width);
   return (i, x, y) => {
     const right = i + (x < width - 1 ? 1 : 0);
     const under = i + (y < height - 1 ? width : 0);
-    if (contours && crosses(calm, i, right, under, contours)) {
+    if (contours && crosses(calm, i, right, under, contours) && slopes(i, x, y)) {
       put(pixels, 4 * i, INK);
       return;
     }
     const du = (lit[x > 0 ? i - 1 : i] - lit[right]) * slope;
     const dv = (lit[under] - lit[y > 0 ? i - width : i]) * slope;
-    const strength = brightness(du, dv, light);
-    if (colour) ramp(pixels, 4 * i, (out[i] - first) * span, strength);
+    const strength = now.change ? 1 : brightness(du, dv, light);
+    if (colour) ramp(pixels, 4 * i, (out[i] - first) * span, strength, colours);
     else put(pixels, 4 * i, [STONE * strength, STONE * strength, STONE * strength]);
   };
 }
@@ -217,10 +245,10 @@ function put(pixels, at, [r, g, b]) {
   pixels[at + 2] = b;
 }
 
-function ramp(pixels, at, share, strength) {
-  const place = Math.min(1, Math.max(0, share)) * (RAMP.length - 1);
-  const k = Math.min(RAMP.length - 2, Math.floor(place));
+function ramp(pixels, at, share, strength, colours) {
+  const place = Math.min(1, Math.max(0, share)) * (colours.length - 1);
+  const k = Math.min(colours.length - 2, Math.floor(place));
   const rest = place - k;
   for (let c = 0; c < 3; c += 1)
-    pixels[at + c] = (RAMP[k][c] + (RAMP[k + 1][c] - RAMP[k][c]) * rest) * strength;
+    pixels[at + c] = (colours[k][c] + (colours[k + 1][c] - colours[k][c]) * rest) * strength;
 }
