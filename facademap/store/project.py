@@ -215,7 +215,7 @@ class Project:
         *,
         where: Mapping[str, Any] | None = None,
         box: tuple[float, float, float, float] | None = None,
-        outlines: bool = True,
+        columns: Sequence[str] | None = None,
     ) -> Any:
         """Rows of a table as its contract promises, in the order they were added.
 
@@ -227,8 +227,8 @@ class Project:
             Column and value that the rows must have.
         box : (u_min_m, v_min_m, u_max_m, v_max_m), optional
             Only rows whose bounding box meets this one.
-        outlines : bool
-            Whether the outlines are wanted too; a plain frame without them is read much sooner.
+        columns : sequence of str, optional
+            These alone, in the order of the contract and without outlines, which is read much sooner.
 
         Returns
         -------
@@ -246,19 +246,20 @@ class Project:
             within, bounds = self._dialect.within(table, box)
             clause += (" AND " if clause else " WHERE ") + within
             values += bounds
-        shaped = bool(table.geometry) and outlines
-        plain = ", ".join(f'"{n}"' for n in table.names)
+        shaped = bool(table.geometry) and columns is None
+        asked = [c for c in table.columns if columns is None or c.name in columns]
+        plain = ", ".join(f'"{c.name}"' for c in asked)
         names = selected(self._connection, table) if shaped else plain
         with in_plain_words(self.path):
             rows = self._connection.execute(
                 f'SELECT {names} FROM "{table.name}"{clause} ORDER BY "fid"', values
             ).fetchall()
-        columns = list(zip(*rows, strict=True)) if rows else [()] * (len(table.names) + shaped)
+        found = list(zip(*rows, strict=True)) if rows else [()] * (len(asked) + shaped)
         data: dict[str, Any] = {}
         try:
-            for column, stored in zip(table.columns, columns, strict=False):
+            for column, stored in zip(asked, found, strict=False):
                 data[column.name] = _series(column_from_sql(column, stored), column.kind)
-            shapes = outlines_from_blobs(table, columns[-1]) if rows and shaped else []
+            shapes = outlines_from_blobs(table, found[-1]) if rows and shaped else []
         except UNREADABLE as error:
             raise self._damaged(table, error) from None
         if not shaped:

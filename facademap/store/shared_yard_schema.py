@@ -7,9 +7,10 @@ stone that it was not promised, or loses one that it was.
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
-__all__ = ["GUARD", "YARD", "YARD_TABLES", "make_yard", "yard_is_there"]
+__all__ = ["GUARD", "YARD", "YARD_TABLES", "make_yard", "took_part", "yard_is_there"]
 
 #: Name of the schema; no project can have it.
 YARD = "facademap_yard"
@@ -63,7 +64,18 @@ END$$"""
 
 def yard_is_there(connection: Any) -> bool:
     """Whether the database has a shared yard."""
-    (found,) = connection.execute("SELECT to_regclass(?)", (f"{YARD}.promises",)).fetchone()
+    (found,) = connection.execute(
+        "SELECT bool_and(to_regclass(t) IS NOT NULL) FROM json_array_elements_text(?::json) t",
+        (json.dumps([f"{YARD}.{t}" for t in YARD_TABLES]),),
+    ).fetchone()
+    return bool(found)
+
+
+def took_part(connection: Any) -> bool:
+    """Whether the project of a connection keeps to what a yard says, whether that is there or not."""
+    found = connection.execute(
+        "SELECT 1 FROM pg_trigger WHERE tgname = ? AND tgrelid = '\"blocks\"'::regclass", (GUARD,)
+    ).fetchone()
     return found is not None
 
 
@@ -73,10 +85,7 @@ def make_yard(connection: Any, *, project_id: str) -> None:
     if not yard_is_there(connection):
         for statement in (f"CREATE SCHEMA {YARD}", *_TABLES, _FUNCTION):
             connection.execute(statement)
-    there = connection.execute(
-        "SELECT 1 FROM pg_trigger WHERE tgname = ? AND tgrelid = '\"blocks\"'::regclass", (GUARD,)
-    ).fetchone()
-    if there is None:
+    if not took_part(connection):
         (named,) = connection.execute("SELECT quote_literal(?)", (project_id,)).fetchone()
         connection.execute(
             f'CREATE TRIGGER {GUARD} BEFORE INSERT OR DELETE ON "blocks" FOR EACH ROW EXECUTE FUNCTION {YARD}.guard({named})'

@@ -152,8 +152,14 @@ def join_team(address: Address, folder: Path | None = None) -> Path:
     with contextlib.closing(TeamConnection(address, read_only=True)) as connection:
         _, project_id = _version_of(connection)
     if (folder / TEAM_FILE).exists():
-        if read_team_file(folder)[1] == project_id:
+        kept, its_id = read_team_file(folder)
+        if its_id == project_id and kept.user == address.user:
             return folder
+        if its_id == project_id:
+            raise FileError(
+                f"{folder}: stands for this project as {kept.user or 'yourself'}, not as {address.user or 'yourself'}",
+                "Work in that folder, or set FACADEMAP_FILES to another place for this role.",
+            )
         raise FileError(f"{folder}: stands for another project", "Choose another folder.")
     make_folder(folder)
     for sub in ("photos", "elevations", "blocks", "cache", "out"):

@@ -157,10 +157,11 @@ def looks_due(
     held = {
         str(c) for r in repairs if r["treatment"] == "make safe" for c in _listed(r["conditions"])
     }
+    gone = mended | replaced
     looks = [
         _of_condition(row, values, today, grown, held, last.get(("conditions", str(row["id"]))))
         for row in conditions
-        if str(row["id"]) not in mended | replaced
+        if str(row["id"]) not in gone
     ]
     looks += [
         _of_repair(

@@ -18,7 +18,14 @@ from click.testing import CliRunner
 from cluster import Cluster
 
 from facademap.cli.main import main
-from facademap.errors import FacademapError, InputError, InUseError, ProjectError, StageError
+from facademap.errors import (
+    FacademapError,
+    FileError,
+    InputError,
+    InUseError,
+    ProjectError,
+    StageError,
+)
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.store.shared_yard import names_of_members, reserve, stones_in, team_connection
@@ -369,3 +376,18 @@ def test_roles_take_part_with_rights_and_not_without(
     rights_in_shared_yard(yard["mill"], role="fitter", may="nothing")
     with pytest.raises(FacademapError, match="your role may not do this"):
         list_shared_yard(theirs)
+
+
+def test_check_says_that_the_yard_is_not_whole(cluster: Cluster, tmp_path: Path) -> None:
+    """As after a backup of one project alone was restored. A folder of one role is not worked in by another unseen."""
+    database = cluster.make_database("half_a_yard")
+    folder = make(database, tmp_path / "mill", "mill")
+    join_shared_yard(folder)
+    assert faults_of(folder) == []
+    with Project.open(folder) as mill:
+        team_connection(mill).execute("CREATE ROLE fay LOGIN")
+        team_connection(mill).execute("DROP TABLE facademap_yard.promises CASCADE")
+    assert "does not have, or not whole" in faults_of(folder)[0]
+    rights_in_project(folder, role="fay", may="read")
+    with pytest.raises(FileError, match="as postgres, not as fay"):
+        join_project(f"{database}#mill".replace("postgres@", "fay@"), folder)

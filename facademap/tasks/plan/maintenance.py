@@ -34,6 +34,11 @@ _COLUMNS = (
 _MOST_NAMED = 40
 
 
+#: What the looks follow from; outlines are read only where surveys are compared.
+_OF_CONDITIONS = ("id", "surface", "term", "cc", "uc", "activity", "observed_on", "wall_stone", "survey")  # fmt: skip
+_OF_REPAIRS = ("id", "surface", "stage", "treatment", "conditions", "wall_stone")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MaintenancePlan:
     """What planning maintenance returns.
@@ -116,7 +121,7 @@ def due_looks(
     list of DueLook
     """
     surfaces = project.read("surfaces").to_dict("records")
-    rows = project.read("conditions", outlines=False)
+    rows = project.read("conditions", columns=_OF_CONDITIONS)
     if rows["survey"].nunique() > 1:  # only surveys that are compared need outlines
         rows = project.read("conditions")
     conditions = rows.to_dict("records")
@@ -140,7 +145,7 @@ def due_looks(
     return looks_due(
         surfaces=seen,
         conditions=conditions,
-        repairs=project.read("repairs", outlines=False).to_dict("records"),
+        repairs=project.read("repairs", columns=_OF_REPAIRS).to_dict("records"),
         done_on=_done_on(project.read("work_log").to_dict("records")),
         values=treatment_values_of_project(project),
         today=today,

@@ -6,7 +6,7 @@ from typing import Any
 
 from facademap.store.project import Project
 from facademap.store.shared_yard import names_of_members, stones_in, team_connection
-from facademap.store.shared_yard_schema import yard_is_there
+from facademap.store.shared_yard_schema import took_part, yard_is_there
 from facademap.tasks.project.finding import Finding
 
 __all__ = ["shared_yard_of"]
@@ -18,7 +18,7 @@ def shared_yard_of(project: Project) -> list[Finding]:
         return []
     connection, here = team_connection(project), project.project_id
     if not yard_is_there(connection):
-        return []
+        return _lost_yard() if took_part(connection) else []
     blocks = set(project.read("blocks")["id"])
     found: list[Finding] = []
 
@@ -40,6 +40,16 @@ def shared_yard_of(project: Project) -> list[Finding]:
         elif mine and name not in blocks:
             fault(name, f"is promised to this project by the shared yard as {stone.stone}, and not entered here", "Restore the project and the yard from one backup.")  # fmt: skip
     return [*found, *_copies(connection, here)]
+
+
+def _lost_yard() -> list[Finding]:
+    return [
+        Finding(
+            level="fault", about="shared yard", kind="stone",
+            problem="the project took part in a shared yard that the database does not have, or not whole",
+            remedy="Restore the whole database from a backup: stones and promises belong together.",
+        )
+    ]  # fmt: skip
 
 
 def _copies(connection: Any, project_id: str) -> list[Finding]:

@@ -25,6 +25,10 @@ __all__ = ["CLASSES", "URGENCIES", "figures_of_estate"]
 #: Condition classes as they are counted; conditions that nobody classed are counted as such.
 CLASSES = ("CC0", "CC1", "CC2", "CC3", "not classed")
 URGENCIES = ("UC0", "UC1", "UC2", "UC3", "not classed")
+_COUNTED_FROM: Mapping[str, Sequence[str]] = {
+    "conditions": ("surface", "cc", "uc"),
+    "repairs": ("id", "surface", "treatment", "stage", "removed_volume_m3"),
+}
 _COUNTED = (
     "conditions",
     "repairs",
@@ -145,7 +149,7 @@ def _walls(
     elevations = project.read("elevations").to_dict("records")
     of_surface = {
         str(s["id"]): str(s["elevation"])
-        for s in project.read("surfaces", outlines=False).to_dict("records")
+        for s in project.read("surfaces", columns=("id", "elevation")).to_dict("records")
     }
     conditions, repairs = (_by_wall(project, n, of_surface) for n in ("conditions", "repairs"))
     due: dict[str, list[dt.date]] = {}
@@ -173,7 +177,7 @@ def _walls(
 def _by_wall(
     project: Project, table: str, of_surface: Mapping[str, str]
 ) -> dict[str, pd.DataFrame]:
-    rows = project.read(table, outlines=False)
+    rows = project.read(table, columns=_COUNTED_FROM[table])
     walls = [of_surface.get(str(s), "") for s in rows["surface"]]
     return {str(wall): part for wall, part in rows.groupby(walls, sort=False)}
 

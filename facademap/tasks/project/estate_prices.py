@@ -18,6 +18,7 @@ from facademap.treatment.budget import URGENCY_WEIGHTS, Choice, Need, Priced, ch
 __all__ = ["Price", "Wishes", "prices_of", "rates_in"]
 
 _MEASURED_FROM = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs", "pieces", "placements", "faces")  # fmt: skip
+_OF_REPAIRS = ("id", "surface", "treatment", "stage", "conditions", "removed_volume_m3", "held_back")  # fmt: skip
 #: Stages in which nothing was begun yet, so that a choice can still be made.
 _OPEN = frozenset({"proposed", "approved"})
 _TAKES_STONE = frozenset({"inset", "whole stone"})
@@ -98,15 +99,17 @@ class Wishes:
         """Take in what a project wants."""
         name = str(project.setting("name", project.folder.name))
         elevations = {str(e["id"]): e for e in project.read("elevations").to_dict("records")}
-        surfaces = project.read("surfaces", outlines=False).to_dict("records")
+        surfaces = project.read("surfaces", columns=("id", "elevation")).to_dict("records")
         walls = {str(s["id"]): str(s["elevation"]) for s in surfaces}
-        repairs = {str(r["id"]): r for r in project.read("repairs", outlines=False).to_dict("records")}  # fmt: skip
+        repairs = {str(r["id"]): r for r in project.read("repairs", columns=_OF_REPAIRS).to_dict("records")}  # fmt: skip
         answering: dict[str, list[str]] = {}
         for id, row in repairs.items():
             for condition in row["conditions"] or ():
                 answering.setdefault(str(condition), []).append(id)
         offered: set[str] = set()
-        for row in project.read("conditions", outlines=False).to_dict("records"):
+        for row in project.read("conditions", columns=("id", "surface", "uc", "term")).to_dict(
+            "records"
+        ):
             wall = walls.get(str(row["surface"]), "")
             entry = elevations.get(wall, {})
             building = name if is_missing(entry.get("building")) else str(entry["building"])
