@@ -131,3 +131,49 @@ def _joined_with_a_scan(folder: Path, surface: str, truth: np.ndarray, grid: Pix
     assert used.mean() == pytest.approx(told["scan_share"], abs=1e-3)
     # better than the photos alone were
     assert np.median(np.abs(out_m - truth)[used]) < 0.0012
+
+
+def test_a_survey_without_control_is_laid_on_an_earlier_one(tmp_path: Path) -> None:
+    wall = make_wall(1, width_m=0.6, height_m=0.45, step_m=0.002, losses=0)
+    lens = {"size_px": (400, 300), "focal_px": 375.0}
+    folder = tmp_path / "wall"
+    surface = _filled(folder, wall, stations(wall, count=2, distance_m=0.6, **lens))
+    with pytest.raises(InputError, match="no measured relief with a true elevation of survey 1"):
+        keep_relief(folder, cell_m=0.006, survey="2", taken_on="2026-09-01", earlier="1")
+    old = keep_relief(folder, cell_m=0.006, taken_on="2026-05-01", elevation=True, gsd_m=0.002)
+    later = stations(wall, count=3, distance_m=0.6, seed=5, **lens)
+    write_survey(tmp_path / "later", wall, later, seed=5, over=1, light=(-0.3, 0.7, 0.7))
+    photos = []
+    for k in range(3):
+        target = folder / "photos" / f"q{k}.jpg"
+        target.write_bytes((tmp_path / "later" / f"p{k + 1}.jpg").read_bytes())
+        photos.append(
+            {
+                "id": f"q{k}",
+                "path": f"photos/q{k}.jpg",
+                "sha256": hash_file(target),
+                "width_px": 400,
+                "height_px": 300,
+                "surface": surface,
+                "taken_at": "2026-09-01T10:00:00+00:00",
+            }
+        )
+    with Project.open(folder) as project, project.edit(who="t", what="photos") as edit:
+        edit.insert("photos", photos)
+    with pytest.raises(InputError, match="cannot be laid on itself"):
+        keep_relief(
+            folder, cell_m=0.006, survey="1", taken_on="2026-09-01", earlier="1", replace=True
+        )
+    with pytest.raises(InputError, match=r"0 photo of surface .* was taken on 2026-09-02"):
+        keep_relief(folder, cell_m=0.006, survey="2", taken_on="2026-09-02", earlier="1")
+    new = keep_relief(folder, cell_m=0.006, survey="2", taken_on="2026-09-01", earlier="1")
+    assert new["registered"]["survey"] == "1"
+    assert new["registered"]["agree_share"] > 0.8
+    # the frame is that of the earlier survey
+    assert new["control_m"] == old["control_m"]
+    assert new["extent_m"] == old["extent_m"]
+    first, second = (read_relief(folder / e["path"]) for e in (old, new))
+    # a pixel is 1.6 mm on the wall; what is stated covers what the two differ by
+    apart = abs(float(np.nanmedian(second[1] - first[1])))
+    assert apart < 0.0016
+    assert apart < 1.96 * new["registered"]["registration_m"]

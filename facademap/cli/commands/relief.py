@@ -87,6 +87,12 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--gsd-mm", type=float, help="Side of a pixel of the true elevation, mm. Default: half a cell."
 )
+@click.option(
+    "--on-survey",
+    metavar="SURVEY",
+    help="With PROJECT: lay photos of --taken-on that have no control points on this earlier survey, by the stone that has not "
+    "changed; it needs a relief and its true elevation.",
+)
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers make the tiles.")
 @command_options
 def command(
@@ -110,7 +116,10 @@ def command(
     if project is None:
         _refuse(
             given,
-            ("surface", "survey", "taken_on", "replace", "who", "true_elevation", "without_scan"),
+            (
+                *("surface", "survey", "taken_on", "replace", "who", "true_elevation"),
+                *("without_scan", "on_survey"),
+            ),
             "need PROJECT",
         )
         _of_folder(given, cell_mm / 1000, area, search, show)
@@ -202,6 +211,7 @@ def _of_project(
             elevation=given["true_elevation"],
             gsd_m=_gsd(given),
             with_scan=not given["without_scan"],
+            earlier=given["on_survey"],
             cluster=given["cluster"],
             replace=given["replace"],
             who=given["who"] or "surveyor",

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from dataclasses import replace as replace_fields
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,7 @@ from facademap.io.pictures import hash_file
 from facademap.io.target_files import TargetPick
 from facademap.io.whole_files import make_folder
 from facademap.photo.camera import nominal_camera
+from facademap.relief.build import Relief
 from facademap.relief.stations import FEWEST_TARGETS
 from facademap.store.project import Project
 from facademap.tables import is_missing
@@ -28,6 +31,7 @@ from facademap.tasks.survey.relief import (
     solve_relief,
     write_relief,
 )
+from facademap.tasks.survey.stable_stone import check_on_earlier, picks_on_earlier
 from facademap.wall.grid import Extent
 from facademap.wall.world import wall_crs
 
@@ -48,6 +52,7 @@ def keep_relief(
     elevation: bool = False,
     gsd_m: float | None = None,
     with_scan: bool = True,
+    earlier: str | None = None,
     replace: bool = False,
     who: str = "surveyor",
     workers: int = 2,
@@ -78,6 +83,8 @@ def keep_relief(
         Side of its pixels; default: half a cell.
     with_scan : bool
         Compare and join it with the relief of a scan, where the surface has one.
+    earlier : str, optional
+        Survey with relief and true elevation, on which photos of ``taken_on`` without control are laid by stable stone.
     replace : bool
         Put it in the place of a relief that this survey has.
     who : str
@@ -108,9 +115,16 @@ def keep_relief(
         _refuse_other(row, name, survey, elevation=elevation, replace=replace)
         warnings: list[str] = []
         tables = {t: project.read(t) for t in ("photos", "control_points", "observations")}
-        chosen = _photos_showing(project, name, tables, taken_on, warnings)
+        before = _earlier_of(project, row, name, earlier, survey, taken_on)
+        chosen = (
+            _photos_showing(project, name, tables, taken_on, warnings)
+            if before is None
+            else _photos_like(project, name, tables["photos"], str(taken_on), before, warnings)
+        )
         day = taken_on or _day_of(chosen)
-        sightings = _sightings(chosen, row, warnings)
+        sightings = replace_fields(_sightings(chosen, row, warnings), picked=before is None)
+        if before is not None and extent is None:
+            extent = before.relief.grid.extent
         scan = _scan_of(row) if with_scan else None
         solved = solve_relief(
             sightings,
@@ -128,6 +142,11 @@ def keep_relief(
         make_folder("elevations", inside=project.folder)
         wkt = row["frame_wkt"] if not is_missing(row["frame_wkt"]) else wall_crs(name, name)
         values = solved.values
+        control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
+        if before is not None:
+            told = check_on_earlier(before.relief, solved.relief, values, warnings)
+            values["registered"] = {"survey": earlier, **told}
+            control_m = before.control_m
         if elevation:
             picture = f"elevations/{name}_true_{survey}.tif"
             place = project.place(picture)
@@ -135,8 +154,7 @@ def keep_relief(
                 place, solved.relief, solved.stations, sightings, gsd_m=gsd_m, crs_wkt=wkt
             )
             values["true_elevation"] = {"path": picture, "sha256": hash_file(place), **told}
-        write_relief(target, solved, sightings, crs_wkt=wkt)
-        control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
+        write_relief(target, solved, sightings, crs_wkt=wkt, control_m=control_m)
         entry = {
             "path": relative,
             "survey": survey,
@@ -154,6 +172,80 @@ def keep_relief(
         with project.edit(who=who, what=f"relief of {name}, survey {survey}") as edit:
             edit.update("surfaces", name, {"reliefs": kept})
     return entry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Earlier:
+    """What a survey without control is laid on."""
+
+    relief: Relief
+    picture: Path
+    control_m: dict[str, Any]
+
+
+def _earlier_of(
+    project: Project,
+    row: Mapping[str, Any],
+    name: str,
+    survey: str | None,
+    new: str,
+    taken_on: str | None,
+) -> _Earlier | None:
+    if survey is None:
+        return None
+    if taken_on is None:
+        raise InputError(
+            "photos without control points belong to a day", "Give it with --taken-on YYYY-MM-DD."
+        )
+    if row["kind"] == "cylinder":
+        raise InputError(
+            "photos of a round wall are not laid on an earlier survey",
+            "Pick control points in the photos.",
+        )
+    if survey == new:
+        raise InputError(
+            f"survey {survey} cannot be laid on itself", "Name the new one with --survey."
+        )
+    kept = {k.survey: k for k in reliefs_of(row) if k.note is None}
+    told = kept[survey].told.get("true_elevation") if survey in kept else None
+    if not isinstance(told, Mapping):
+        raise InputError(
+            f"surface {name} keeps no measured relief with a true elevation of survey {survey}",
+            f"Make it: facademap relief PROJECT --survey {survey} --true-elevation --replace.",
+        )
+    return _Earlier(
+        relief=read_scan_relief(project.place(kept[survey].path)),
+        picture=project.place(str(told["path"])),
+        control_m=dict(kept[survey].told.get("control_m") or {}),
+    )
+
+
+def _photos_like(
+    project: Project,
+    surface: str,
+    photos: pd.DataFrame,
+    day: str,
+    before: _Earlier,
+    warnings: list[str],
+) -> list[dict[str, Any]]:
+    """Photos of the surface of a day, with what they have in common with the earlier survey instead of control points."""
+    of_day = [
+        {str(name): value for name, value in record.items()}
+        for record in photos[photos["surface"] == surface].to_dict("records")
+        if _day({str(name): value for name, value in record.items()}) == day
+    ]
+    files = {str(p["id"]): _checked_file(project, p) for p in of_day}
+    if len(files) < 2:
+        raise InputError(
+            f"{len(files)} photo of surface {surface} was taken on {day}",
+            "Relief needs at least two photos from different places; add them with facademap add-photos.",
+        )
+    picks = picks_on_earlier(files, before.relief, before.picture, warnings)
+    found = [
+        {**p, "file": files[str(p["id"])], "picks": [k for k in picks if k.photo == str(p["id"])]}
+        for p in of_day
+    ]
+    return [p for p in found if p["picks"]]
 
 
 def _check_day(day: str | None) -> None:
@@ -220,23 +312,27 @@ def _photos_showing(
                 f"{photo['id']} was left out: {control} control points, at least {FEWEST_TARGETS} are needed"
             )
             continue
-        path = project.place(photo["path"])
-        if not path.is_file():
-            raise FileError(
-                f"{photo['path']}: the photo is missing from the project", "Put the file back."
-            )
-        if hash_file(path) != photo["sha256"]:
-            raise InputError(
-                f"{photo['path']}: was replaced since it was added (its content has changed)",
-                "Put the original back, or add the new picture under another name and measure it again.",
-            )
-        chosen.append({**photo, "file": path, "picks": picks})
+        chosen.append({**photo, "file": _checked_file(project, photo), "picks": picks})
     if len(chosen) < 2:
         raise InputError(
             f"{len(chosen)} photo of surface {surface} shows {FEWEST_TARGETS} control points or more",
             "Relief needs at least two photos from different places; pick the control points in more photos.",
         )
     return chosen
+
+
+def _checked_file(project: Project, photo: Mapping[str, Any]) -> Path:
+    path = project.place(photo["path"])
+    if not path.is_file():
+        raise FileError(
+            f"{photo['path']}: the photo is missing from the project", "Put the file back."
+        )
+    if hash_file(path) != photo["sha256"]:
+        raise InputError(
+            f"{photo['path']}: was replaced since it was added (its content has changed)",
+            "Put the original back, or add the new picture under another name and measure it again.",
+        )
+    return path
 
 
 def _pick(photo: str, point: Any, observed: Any) -> TargetPick:

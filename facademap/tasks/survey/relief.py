@@ -530,8 +530,8 @@ def _picks(
         raise InputError("nothing tells where the photos were taken", "Give --control.")
     if not photos.is_dir():
         raise InputError(f"{photos} is not a folder of photos", "Give the folder with --photos.")
-    names = sorted(p.name for p in photos.iterdir() if p.suffix.lower() in _PICTURES)
-    return picks_on_earlier(photos, names, before, picture, warnings)
+    found = {p.name: p for p in sorted(photos.iterdir()) if p.suffix.lower() in _PICTURES}
+    return picks_on_earlier(found, before, picture, warnings)
 
 
 def _photos_with_targets(

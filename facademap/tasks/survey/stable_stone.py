@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -42,15 +42,14 @@ _REMEDY = (
 
 
 def picks_on_earlier(
-    folder: Path, names: Sequence[str], relief: Relief, picture: Path, warnings: list[str]
+    photos: Mapping[str, Path], relief: Relief, picture: Path, warnings: list[str]
 ) -> list[TargetPick]:
     """Features of the earlier picture found in photos, each with its place and depth on the earlier relief.
 
     Parameters
     ----------
-    folder : Path
-    names : sequence of str
-        Photos in it.
+    photos : mapping of str to Path
+        By name.
     relief : Relief
     picture : Path
         Elevation of the earlier survey, in the frame of its relief.
@@ -69,7 +68,7 @@ def picks_on_earlier(
         raise InputError(
             f"{picture.name} shows {len(usable)} features where the depth is known", _REMEDY
         )
-    found = {n: _in_photo(folder / n, places[usable], kinds[usable]) for n in names}
+    found = {n: _in_photo(path, places[usable], kinds[usable]) for n, path in photos.items()}
     for name, one in found.items():
         if len(one) < _FEWEST:
             warnings.append(
@@ -78,7 +77,7 @@ def picks_on_earlier(
     good = {n: one for n, one in found.items() if len(one) >= _FEWEST}
     if len(good) < 2:
         raise InputError(
-            f"{len(good)} of {len(names)} photos look like {picture.name}: other light, another part, or changed too much",
+            f"{len(good)} of {len(photos)} photos look like {picture.name}: other light, another part, or changed too much",
             _REMEDY,
         )
     often = Counter(k for one in good.values() for k in one)
