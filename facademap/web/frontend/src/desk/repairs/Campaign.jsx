@@ -1,10 +1,10 @@
 // What a campaign is led by: conditions of consents, trials with who approved them, crews and their hours, variations.
 import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
-import { column, rowsOf, seq } from "../data/data.js";
+import { column, rowsOf, seq, surface } from "../data/data.js";
 import { base64Of } from "../data/jobs.js";
 import { who } from "../data/settings.js";
-import { chosenRows } from "../drawing/operations.js";
+import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import {
   Ask,
@@ -54,19 +54,15 @@ function Tick({ row, trials, run }) {
   );
 }
 
-/** The part of a surface about what is chosen on the wall. */
-function chosenArea() {
-  const rows = chosenRows().filter((c) => c.row.surface);
-  const surfaces = new Set(rows.map((c) => c.row.surface));
-  if (!rows.length || surfaces.size > 1) return null;
-  const corners = rows.flatMap((c) => c.row.geometry.coordinates.flat(Number.POSITIVE_INFINITY));
-  const [us, vs] = [0, 1].map((odd) => corners.filter((_, n) => n % 2 === odd));
-  const area_m = [Math.min(...us), Math.min(...vs), Math.max(...us), Math.max(...vs)];
-  return { surface: [...surfaces][0], count: rows.length, area_m };
-}
+/** The part of the wall that is shown now: left, bottom, right, top in metres. */
+const MM = 1000;
+const shownArea = () =>
+  map
+    .getView()
+    .calculateExtent(map.getSize())
+    .map((m) => Math.round(m * MM) / MM);
 
 function Consents({ consents, trials, run }) {
-  const marked = chosenArea();
   const holding = consents.filter((c) => !c.met && c.before !== "nothing");
   return (
     <details open={holding.length > 0}>
@@ -112,7 +108,7 @@ function Consents({ consents, trials, run }) {
             ...form,
             treatments: form.treatment ? [form.treatment] : [],
             surfaces: form.surface ? [form.surface] : [],
-            area_m: form.marked ? marked?.area_m : null,
+            area_m: form.shown && form.surface === surface.value ? shownArea() : null,
           })
         }
       >
@@ -133,15 +129,17 @@ function Consents({ consents, trials, run }) {
               set={set}
               choices={rowsOf("surfaces").map((s) => s.id)}
             />
-            {marked && marked.surface === form.surface && (
-              <label class="field">
-                <input
-                  type="checkbox"
-                  checked={Boolean(form.marked)}
-                  onChange={(e) => set({ ...form, marked: e.currentTarget.checked })}
-                />{" "}
-                {t("lead.marked", { n: marked.count })}
-              </label>
+            {form.surface && form.surface === surface.value && (
+              <div class="field">
+                <label>
+                  <input
+                    type="checkbox"
+                    checked={Boolean(form.shown)}
+                    onChange={(e) => set({ ...form, shown: e.currentTarget.checked })}
+                  />{" "}
+                  {t("lead.shown")}
+                </label>
+              </div>
             )}
             <Ask
               name="before"

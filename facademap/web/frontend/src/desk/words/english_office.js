@@ -63,7 +63,7 @@ export const ofTheOffice = {
   "lead.text": "What it asks",
   "lead.treatment": "Treatment",
   "lead.surface": "Surface",
-  "lead.marked": "Only the part of the surface about what is chosen on the wall ({n})",
+  "lead.shown": "Only the part of the wall that the picture shows when this is sent",
   "lead.before": "What waits for it",
   "lead.wants_trial": "Trial or mock-up that must prove it",
   "lead.by": "By whom",
