@@ -23,7 +23,8 @@ input,select,button{font:inherit;padding:.25em .4em;max-width:100%}
 .bar{display:inline-block;height:.8em;border:1px solid #555;width:6em;vertical-align:middle;background:#fff}
 .bar i{display:block;height:100%;background:#555}
 @media screen and (max-width:800px){thead{display:none}tr{display:block;border-bottom:1px solid #555;padding:.5em 0}
-td,td.n{display:block;border:0;padding:.1em 0;text-align:left}td:before{content:attr(data-of) ": ";color:#555}}
+td,td.n{display:block;border:0;padding:.1em 0;text-align:left}td[data-of]:before{content:attr(data-of) ": ";color:#555}}
+tr[hidden]{display:none!important}
 @media print{form{display:none}body{margin:0;max-width:none;font-size:10px}tr{break-inside:avoid}}
 """
 #: Shows rows that fit, and adds up what is shown. It makes no markup: what people typed stays text.

@@ -21,6 +21,7 @@ from playwright.sync_api import expect, sync_playwright
 from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
+from facademap.report.estate_page import estate_page
 from facademap.report.map_content import map_data
 from facademap.store.project import Project
 from facademap.tasks.issue.condition_map import make_condition_map
@@ -598,3 +599,42 @@ def test_the_relief_is_a_layer_with_its_scale_and_is_cut_along_a_measured_line(
     expect(page.locator("#relief-legend p")).to_contain_text("in:")
     assert not trouble
     page.context.close()
+
+
+@pytest.mark.parametrize("width", [400, 1400])
+def test_the_estate_page_filters_and_adds_up_what_it_shows(
+    chromium: Any, tmp_path: Path, width: int
+) -> None:
+    def wall(n: int, building: str, due: int) -> dict[str, Any]:
+        return {
+            "building": building, "elevation": f"e{n}", "title": f"East {n}", "conditions": 10 * n,
+            "classes": dict.fromkeys(("CC0", "CC1", "CC2", "CC3", "not classed"), n),
+            "urgencies": {"UC3": n}, "repairs": 4, "to_do": 4, "done": 1, "stone_taken_m3": 0.001 * n, "stone_not_told": 0,
+            "due_now": due, "due_in_a_year": 0,
+        }  # fmt: skip
+
+    walls = [wall(1, "Mill", 0), wall(2, "Mill", 3), wall(3, HOSTILE, 0)]
+    found = {"elevations": walls, "unread": [], "day": "2026-01-01", "currency": None}
+    path = tmp_path / "estate.html"
+    path.write_text(estate_page(found), encoding="utf-8")
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    trouble: list[str] = []
+    for event in ("pageerror", "console", "dialog"):
+        page.on(event, lambda said: trouble.append(str(said)))
+    page.goto(path.as_uri())
+
+    def shown() -> tuple[int, str, str]:
+        sums = (page.inner_text(f'tfoot [data-sum="{k}"]') for k in ("conditions", "stone"))
+        return (page.locator("tr.wall:visible").count(), *sums)  # type: ignore[return-value]
+
+    assert shown() == (3, "60", "6.0")
+    page.select_option("select", "Mill")
+    assert shown() == (2, "30", "3.0")
+    page.check("input[name=due]")
+    assert shown() == (1, "20", "2.0")
+    page.click("button[type=reset]")
+    expect(page.locator("#count")).to_have_text("3 of 3")
+    page.select_option("select", HOSTILE)
+    assert shown() == (1, "30", "3.0")
+    assert trouble == []
+    page.close()
