@@ -20,6 +20,7 @@ from facademap.io.rasters import write_elevation
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
 from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
+from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.issue.packs import papers_for
 from facademap.tasks.issue.papers import Choices
 from facademap.tasks.issue.transmit import transmit
@@ -189,6 +190,16 @@ def test_what_grows_faster_than_the_limit_becomes_more_urgent(folder: Path, tmp_
     assert re.findall(r"[\d.]+ (?:mm|cm|m|cm²|m²|cm³)\b", page) == []
     slow = compare_surveys(folder, "2021", "2025", out=tmp_path / "o", fast_m_a_year=0.002)
     assert not any(r.more_urgent for r in slow.rows)
+
+
+def test_the_map_says_what_became_of_a_condition(folder: Path, tmp_path: Path) -> None:
+    make_condition_map(folder, target=tmp_path / "map.html")
+    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+    told = dict(re.findall(r'"i": ?"(\w+-2025)".{0,600}?"change": ?"([^"]*)"', page))
+    assert re.match(
+        r"since survey 2021: same, depth .*shift -0\.00\d.*grows fast", told["deep-2025"]
+    )
+    assert told["calm-2025"].endswith("not told from none")
 
 
 def test_what_the_reliefs_show_to_grow_comes_sooner_in_the_plan(

@@ -19,8 +19,10 @@ from facademap.errors import FacademapError
 from facademap.io.pictures import read_picture
 from facademap.io.rasters import Elevation, open_elevation
 from facademap.io.whole_files import make_folder, whole_folder, write_whole
+from facademap.report.change_page import ChangeRow
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
+from facademap.report.map_measures import measure
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
 from facademap.report.map_words import catalogues, with_own
 from facademap.report.proof_words import control_edge_m, proved_error_m
@@ -38,7 +40,8 @@ from facademap.tasks.issue.papers import keep_map, map_seen
 from facademap.tasks.issue.papers_list import MAP, all_papers
 from facademap.tasks.issue.papers_state import read_manifest
 from facademap.tasks.plan.reading import reads_inches
-from facademap.tasks.survey.kept_reliefs import newest_reliefs
+from facademap.tasks.survey.compare_surveys import compared, newest_surveys
+from facademap.tasks.survey.kept_reliefs import newest_reliefs, reliefs_of
 from facademap.wall.grid import Window
 
 __all__ = ["make_condition_map"]
@@ -109,6 +112,10 @@ def make_condition_map(
         )
         data |= {"reliefs": _reliefs(project, tables, missing), "relief_ramp": RAMP.tolist()}
         data["gauges"] = [_gauge(g) for g in watched_gauges(project)]
+        changed = _changed(project, tables, missing)
+        for feature in data["features"]:
+            if feature["k"] == "condition" and feature["i"] in changed:
+                feature["p"]["change"] = changed[feature["i"]]
         elevations = ", ".join(tables["elevations"]["name"])
         content = MapContent(
             title=f"{project.setting('name', 'Condition map')}",
@@ -319,6 +326,42 @@ def _reliefs(
         }
         result.append({**told, **packed.place, "png": png})
     return result
+
+
+def _changed(
+    project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
+) -> dict[str, str]:
+    """What became of each condition since the survey before, in a sentence."""
+    found: dict[str, str] = {}
+    conditions = tables["conditions"]
+    for row in rows_of(tables["surfaces"]):
+        here = conditions[conditions["surface"] == row["id"]]
+        surveys = newest_surveys(row, rows_of(here))
+        if surveys is None:
+            continue
+        try:
+            done = compared(project, str(row["id"]), surveys, colours=False)
+        except FacademapError as error:
+            missing.append(f"{row['name']}, change since survey {surveys[0]}: {error.problem}")
+            continue
+        made = any(k.note for k in reliefs_of(row) if k.survey in surveys)
+        for one in done.rows:
+            words = f"since survey {surveys[0]}: {_change_words(one)}"
+            words += " (from a relief that was not measured)" if made and one.patch else ""
+            found |= dict.fromkeys(one.pair.new, words)
+    return found
+
+
+def _change_words(row: ChangeRow) -> str:
+    parts = [str(row.pair.fate)]
+    if row.patch is not None:
+        parts.append(
+            f"depth {measure('shift', row.patch.mean_change_m)} ± {measure('error', row.patch.plus_minus_95_m)}"
+            + ("" if row.patch.significant else ", not told from none")
+        )
+    if row.more_urgent:
+        parts.append("grows fast")
+    return ", ".join((*parts, *row.pair.classes))
 
 
 def _gauge(told: dict[str, Any]) -> dict[str, Any]:
