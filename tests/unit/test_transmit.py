@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 import sys
 import zipfile
@@ -30,6 +31,7 @@ from facademap.tasks.issue.packs import papers_for, write_pack
 from facademap.tasks.issue.papers import Choices, make_papers
 from facademap.tasks.issue.transmit import transmit
 
+A4 = Choices(pictures=False, sheet="A4")
 SAID = {
     "to": ["A. Mason"],
     "status": "tender",
@@ -138,6 +140,17 @@ def test_what_changed_is_revised_clouded_and_the_old_one_is_struck(folder: Path)
     assert "A. Mason" in now
     assert "DR-001 rev A" in old
     assert "SUPERSEDED by DR-001 rev B" in page[: page.index("Issued, current")]
+
+
+def test_a_drawing_that_takes_one_more_sheet_once_it_is_issued_goes_out_whole(folder: Path) -> None:
+    """On A4 the title block filled in pushes the legend onto a sheet of its own, so that files have other names."""
+    transmit(folder, **{**SAID, "only": ["drawings"], "choices": A4}, date="2026-12-01")
+    pages = len(pypdf.PdfReader(current(folder, "DR-001 rev B")).pages)
+    assert pages == 3
+    names = {p.name for p in (folder / "issued" / "current").glob("DR-001 rev B *")}
+    assert "DR-001 rev B drawings condition-sail-loft-quay-front-2.svg" in names
+    cover = pypdf.PdfReader(current(folder, "DR-003 rev B")).pages[0].extract_text()
+    assert re.search(r"Condition drawing.*\n?.*1 : \d+\s+3\b", cover), cover
 
 
 def test_the_same_issue_of_the_same_project_is_the_same_archive(once: Path, tmp_path: Path) -> None:

@@ -87,11 +87,14 @@ class DrawingIssue:
         those that are gone.
     numbers : mapping of str to str
         Numbers of all drawings that were ever issued, for the index on the cover.
+    pages : mapping of str to int
+        How many sheets those have that are not drawn now.
     """
 
     marks: Mapping[str, IssueMark]
     changed: Mapping[str, tuple[frozenset[str] | None, tuple[str, ...]]]
     numbers: Mapping[str, str] = field(default_factory=dict)
+    pages: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(eq=False)

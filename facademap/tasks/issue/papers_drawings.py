@@ -74,7 +74,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
                 number=issue.numbers.get(file, "") if issue else "",
                 title=title,
                 scale=layout.scale,
-                sheets=len(plain),
+                sheets=(issue.pages.get(file) if issue else None) or len(plain),
                 facing_deg=content.facing_deg,
                 elevation=content.elevation,
             )

@@ -242,8 +242,10 @@ class _Issue:
                 revisions=(*(d.revision for d in before), fresh.revision),
             )
         files = self._drawn(paper, marks, waiting) if paper.name in _DRAWN else plain
-        for document, companions in waiting:
-            self._keep(document, companions, files, marks[document.file], paper)
+        # a title block filled in is taller: what stood on one sheet may take two, with files of other names
+        going = dict(_documents(files))
+        for document, _ in waiting:
+            self._keep(document, going[document.file], files, marks[document.file], paper)
 
     def _again(self, last: Document) -> bool:
         """The same revision once more, if its files are there to the last byte."""
@@ -284,7 +286,6 @@ class _Issue:
             files={},
             transmittal=self.register.next_id,
             rows=_DRAWN[paper.name](self.context, file) if paper.name in _DRAWN else {},
-            pages=page_count(data) if file.endswith(".pdf") else 0,
         )
 
     def _drawn(
@@ -306,7 +307,12 @@ class _Issue:
             )
         known = (*self.register.current, *self.documents, *(d for d, _ in waiting))
         numbers = {d.file: d.number for d in known}
-        self.context.issue = DrawingIssue(marks=marks, changed=changed, numbers=numbers)
+        self.context.issue = DrawingIssue(
+            marks=marks,
+            changed=changed,
+            numbers=numbers,
+            pages={d.file: d.pages for d in known if d.pages and d.file not in marks},
+        )
         try:
             return paper.make(self.context)
         finally:
@@ -329,7 +335,8 @@ class _Issue:
             named[f"{document.name} {name.replace('/', ' ')}"] = files[name]
         self.files |= named
         digests = {n: hashlib.sha256(d).hexdigest() for n, d in named.items()}
-        self.documents.append(replace(document, files=digests))
+        pages = page_count(data) if document.file.endswith(".pdf") else 0
+        self.documents.append(replace(document, files=digests, pages=pages))
 
 
 def _documents(files: Mapping[str, bytes]) -> list[tuple[str, tuple[str, ...]]]:
