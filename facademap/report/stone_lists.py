@@ -21,6 +21,7 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.rows import rows_of
 from facademap.report.spreadsheet import guarded_text
+from facademap.report.unmatched_words import reason_said
 from facademap.tables import is_missing
 from facademap.units import least_inches, least_mm
 
@@ -49,17 +50,6 @@ _HEADS = (
     "lab_a",
     "lab_b",
 )
-#: What the reasons of the matching say to somebody who looks for stone.
-_REASONS = {
-    "stone_type": "no block of this stone",
-    "bed": "no block with its bed that way",
-    "depth": "no block is deep enough",
-    "weathered": "no block with a weathered face",
-    "colour": "no block near enough in colour",
-    "size": "no block is large enough",
-    "capacity": "the blocks that would do serve others",
-    "locked_out": "the blocks that would do are kept back",
-}
 _NOTE = (
     "Sizes are the least stone to look for; the weight is that of a dry block of just this size. Swatch: colour wanted, as far as paper shows "
     "it; hold stone against the wall. Priority: larger is wanted more, as the project set it. Nobody lifts by this list: heavy stone is moved as a competent person has planned."
@@ -207,7 +197,7 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str, inches: bool) 
         page.text(
             width - MARGIN,
             y - 5.4,
-            f"{_REASONS.get(row['reason'], row['reason'])}; priority {row['priority']:.3g}",
+            f"{reason_said(row['reason'])}; priority {row['priority']:.3g}",
             size_pt=9,
             anchor="right",
             within_mm=68,

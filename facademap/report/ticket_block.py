@@ -15,6 +15,7 @@ from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.piece_sketch import RED
 from facademap.report.saw_zero import zero_of
+from facademap.report.unmatched_words import reason_said
 from facademap.salvage.seen_face import seen_face
 from facademap.tables import is_missing
 
@@ -41,19 +42,25 @@ def draw_on_block(
         line = page.paragraph(
             x + 3,
             y + tall - 14,
-            f"Reason: {'not matched yet' if is_missing(reason) else reason}.",
+            f"Reason: {'not matched yet' if is_missing(reason) else reason_said(str(reason))}.",
             width_mm=width - 6,
             size_pt=10,
         )
         size = ticket.piece["source_size"]
         if isinstance(size, list) and len(size) == 3:
-            page.paragraph(
+            line = page.paragraph(
                 x + 3,
                 line - 2,
-                "Look for a stone of at least "
-                + f"{ticket.say.least(size)} ({Measures(not ticket.say.inches).least(size)}).",
+                f"Look for a stone of at least {ticket.say.least(size)}",
                 width_mm=width - 6,
                 size_pt=10,
+            )
+            page.text(
+                x + 3,
+                line - 2,
+                f"({Measures(not ticket.say.inches).least(size)}).",
+                size_pt=10,
+                within_mm=width - 6,
             )
         return
     place = ticket.place
