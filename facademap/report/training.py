@@ -206,7 +206,9 @@ def person_report(standing: Standing, *, name: str = "") -> list[Chapter]:
             head=("Chapter", "Question"),
             rows=missed,
             shares=(0.35, 0.65),
-            empty="Nothing was missed at the last sitting.",
+            empty="Nothing was missed at the last sitting."
+            if standing.sittings
+            else "It is told after the first sitting.",
         ),
         _words(
             f"Sessions attended: {standing.sessions[0]} of {standing.sessions[1]}. Exercises passed: {standing.exercises} of {test.exercises}. "

@@ -32,6 +32,7 @@ from facademap.tasks.record.consents import (
 )
 from facademap.tasks.record.trials import decide_trial, make_trial
 from facademap.tasks.record.work import move_on, record
+from facademap.tasks.training.programme import _candidates
 
 KEYS = itertools.count()
 
@@ -429,3 +430,20 @@ def test_a_condition_about_an_area_holds_repairs_that_come_later(folder: Path) -
 def jobs_of_project_in(folder: Path) -> Any:
     with Project.open(folder) as project:
         return jobs_of_project(project)
+
+
+def test_an_inset_that_waits_for_a_consent_is_no_exercise(folder: Path) -> None:
+    """Not for its row, which says nothing of it, but for the condition that holds it."""
+
+    def why(name: str) -> str:
+        with Project.open(folder, read_only=True) as project:
+            found = _candidates(project, settings_of_project(project))
+        return next(reason for row, reason in found if str(row["id"]) == name)
+
+    with Project.open(folder) as project:
+        table = project.read("repairs")
+    free = table[(table["treatment"] == "inset") & table["held_back"].isna()]
+    name = str(free["id"].iloc[0])
+    assert why(name) != "held back"
+    asked(folder, treatments=["inset"])
+    assert why(name) == "held back"

@@ -183,6 +183,16 @@ def test_the_sheet_tells_no_answer_and_the_key_tells_all(folder: Path, tmp_path:
         assert q.text[:40] in questions.replace("\n", " ")
 
 
+def test_the_report_of_who_was_not_assessed_praises_nothing(folder: Path, tmp_path: Path) -> None:
+    paths = report_papers(folder, tmp_path / "r", test=TEST, person="P01")
+    text = text_of(next(p for p in paths if p.suffix == ".pdf"))
+    assert "No question was answered" in text
+    assert "Nothing was missed" not in text
+    record.sit(folder, TEST, "P01", key(folder), assessor="A01")
+    paths = report_papers(folder, tmp_path / "r", test=TEST, person="P01")
+    assert "Nothing was missed" in text_of(next(p for p in paths if p.suffix == ".pdf"))
+
+
 def test_exercises_are_low_in_risk() -> None:
     low = {
         "treatment": "repoint",

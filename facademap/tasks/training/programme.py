@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FileError
+from facademap.repair.consents import held_by_consents
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings, TradeValue
 from facademap.report.guide.figures import shown_value
@@ -133,7 +134,7 @@ def _candidates(project: Project, settings: Settings) -> list[tuple[dict[str, An
     weights = {str(p["repair"]): p["weight_saturated_kg"] for p in rows_of(project.read("pieces"))}
     placed = {str(r) for r in project.read("placements")["repair"]}
     found = []
-    for repair in rows_of(project.read("repairs")):
+    for repair in rows_of(held_by_consents(project.read("repairs"), project.read("consents"))):
         name = str(repair["id"])
         classes = [
             conditions[str(c)]["uc"] for c in repair["conditions"] or () if str(c) in conditions
