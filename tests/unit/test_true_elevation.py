@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from facademap.errors import InputError
+from facademap.photo.accuracy import AccuracyRules, finest_scale
 from facademap.photo.camera import Camera
 from facademap.relief.build import Relief
 from facademap.relief.stations import Station
 from facademap.relief.true_elevation import ElevationRules, places_of_pixels, true_picture
+from facademap.tasks.survey.survey_report import true_elevations_of
 from facademap.wall.grid import PixelGrid
 
 CELL_M = 0.005
@@ -71,3 +73,25 @@ def test_too_large_and_nothing_seen_are_said() -> None:
         true_picture(relief, iter([]), relief.grid, ElevationRules(most_pixels=10))
     with pytest.raises(InputError, match="no photo shows"):
         true_picture(relief, iter([]), relief.grid)
+
+
+def test_the_statement_of_a_survey_tells_what_a_true_elevation_proves() -> None:
+    told = {"path": "t.tif", "gsd_m": 0.002, "bridged_share": 0.04, "hidden_share": 0.01}
+    told |= {"shift_sigma_m": 0.0004, "seen_share": 0.95, "corrected_95_m": 0.012}
+    entry = {"path": "r.tif", "survey": "2026", "source": "photos", "taken_on": "2026-05-01"}
+
+    def said(**checked: object) -> dict[str, object]:
+        row = {"reliefs": [{**entry, "true_elevation": {**told, **checked}}], "report": None}
+        (one,) = true_elevations_of(row, AccuracyRules())
+        return one
+
+    proved = said(check_rmse_m=0.0021, check_n=5)
+    assert "RMSE 2.1 mm at 5 check points; the relief leaves places 0.4 mm" in str(
+        proved["statement"]
+    )
+    assert proved["supports_scale"] == finest_scale(0.0021, 0.002, rules=AccuracyRules())
+    open_one = said(check_rmse_m=None, check_n=0)
+    assert (open_one["supports_scale"], "no check point" in str(open_one["statement"])) == (
+        None,
+        True,
+    )

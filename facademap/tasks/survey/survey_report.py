@@ -25,6 +25,7 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.tasks.plan.reading import reads_inches
+from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.wall.grid import Extent
 
 __all__ = ["make_survey_report"]
@@ -125,7 +126,13 @@ def _statement(row: Mapping[str, Any], *, inches: bool) -> dict[str, Any]:
     if not inches:
         return said
     words = {k: in_inches(said[k]) for k in _SENTENCES if said.get(k)}
-    return {**said, **words, "warnings": [in_inches(w) for w in said["warnings"]]}
+    true = [{**t, "statement": in_inches(t["statement"])} for t in said["true_elevations"]]
+    return {
+        **said,
+        **words,
+        "true_elevations": true,
+        "warnings": [in_inches(w) for w in said["warnings"]],
+    }
 
 
 def _metric_statement(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -152,9 +159,44 @@ def _metric_statement(row: Mapping[str, Any]) -> dict[str, Any]:
         "tested": few_checks_warning(report["check_n"]) is None,
         "statement": few_checks_warning(report["check_n"])
         or f"tested at {report['check_n']} check points",
+        "true_elevations": true_elevations_of(row, rules),
         "scale_rule": f"error at most {rules.plot_error_mm:g} mm and one sample at most {rules.plot_sample_mm:g} mm on the "
         "drawing (common survey rule; the office may set its own)",
     }
+
+
+def true_elevations_of(row: Mapping[str, Any], rules: AccuracyRules) -> list[dict[str, Any]]:
+    """What the true elevations of a surface prove, in numbers and in a sentence; no scale where nothing was checked.
+
+    Parameters
+    ----------
+    row : mapping
+        Of the table of surfaces.
+    rules : AccuracyRules
+    """
+    found = []
+    for kept in reliefs_of(row):
+        told = kept.told.get("true_elevation")
+        if not isinstance(told, Mapping):
+            continue
+        error, count = told.get("check_rmse_m"), int(told.get("check_n") or 0)
+        scale = finest_scale(error, told["gsd_m"], rules=rules) if error is not None else None
+        proof = (
+            f"RMSE {error * 1000:.1f} mm at {count} check points"
+            if error is not None
+            else "no check point proves it"
+        )
+        found.append(
+            {
+                "survey": kept.survey,
+                **told,
+                "supports_scale": scale,
+                "statement": f"true elevation of survey {kept.survey}: {proof}; the relief leaves places "
+                f"{told['shift_sigma_m'] * 1000:.1f} mm unsure (one standard deviation); "
+                f"{told['bridged_share']:.0%} rests on a depth from beside, {told['hidden_share']:.0%} was hidden",
+            }
+        )
+    return found
 
 
 def _rows(row: Mapping[str, Any], tables: Mapping[str, Any]) -> pd.DataFrame:
