@@ -28,6 +28,7 @@ from facademap.tasks.desk.edit import RowChange, apply_changes
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.project.check import check_project
+from facademap.tasks.record.crews import put_crew
 from facademap.tasks.record.schedule import schedule_project
 from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
 from facademap.tasks.record.work import move_on, record
@@ -307,3 +308,22 @@ def test_work_that_waits_for_a_trial_gets_no_date_before_it_is_approved(folder: 
     row = make_trial(folder, kind="cleaning panel", treatment="clean", **told)
     decide_trial(folder, str(row["id"]), "approved", by="K")
     assert first.repair in programme()[0]
+
+
+def test_a_crew_without_work_has_an_empty_list_and_no_list_of_another_programme_stays(
+    folder: Path, tmp_path: Path
+) -> None:
+    put_crew(folder, name="A", hours_h=8, skills=["inset"])
+    put_crew(folder, name="B", hours_h=8, skills=[])
+    out = tmp_path / "out"
+    out.mkdir()
+    for name in ("crew-1-days.csv", "crew-3-days.csv", "crew-x-days.csv"):
+        (out / name).write_text("of last year")
+    done = schedule_project(folder, start=dt.date(2027, 5, 3), by_crew=True, out=out)
+    assert done["days"]
+    lists = {p.name: list(csv.DictReader(p.open())) for p in out.glob("crew-[0-9]-days.csv")}
+    assert sorted(lists) == ["crew-1-days.csv", "crew-2-days.csv"]
+    assert lists["crew-1-days.csv"] == []
+    assert (out / "crew-1-days.csv").read_text().startswith("day,crew,repair")
+    assert [r["repair"] for r in lists["crew-2-days.csv"]] == [d["repair"] for d in done["days"]]
+    assert (out / "crew-x-days.csv").exists(), "what is not ours stays"

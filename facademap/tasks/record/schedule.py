@@ -13,7 +13,7 @@ import pandas as pd
 
 from facademap.errors import InputError
 from facademap.io.block_columns import no_formula
-from facademap.io.whole_files import make_folder, write_whole
+from facademap.io.whole_files import make_folder, remove_file, write_whole
 from facademap.repair.cold_work import cold_work
 from facademap.repair.consents import held_by_consents
 from facademap.repair.crews import Crew, crew_days
@@ -216,8 +216,13 @@ def _by_crew(
         make_folder(out)
         for k, team in enumerate(teams, start=1):
             own = [d for d in days if d["crew"] == team.name]
-            _write_csv(Path(out) / f"crew-{k}-days.csv", own)
-        _write_csv(Path(out) / "day-list.csv", days)
+            _write_csv(Path(out) / f"crew-{k}-days.csv", own, head=_OF_DAY)
+        _write_csv(Path(out) / "day-list.csv", days, head=_OF_DAY)
+        # nobody reads a list of an earlier programme as one of this
+        for old in Path(out).glob("crew-*-days.csv"):
+            number = old.name.removeprefix("crew-").removesuffix("-days.csv")
+            if number.isdecimal() and int(number) > len(teams):
+                remove_file(old.name, inside=Path(out))
     last = max((d for span in plan.days.values() for d in span), default=problem.start)
     return {
         "repairs": len(told),
@@ -260,10 +265,14 @@ def _donors_first(
     )
 
 
-def _write_csv(path: Path, rows: list[dict[Any, Any]]) -> None:
+_OF_DAY = ("day", "crew", "repair", "treatment", "surface", "lift", "bay", "work", "hours_likely")
+
+
+def _write_csv(path: Path, rows: list[dict[Any, Any]], *, head: Sequence[str] = ()) -> None:
     text = io.StringIO()
-    if rows:
-        writer = csv.DictWriter(text, fieldnames=[str(k) for k in rows[0]])
+    names = [str(k) for k in rows[0]] if rows else list(head)
+    if names:
+        writer = csv.DictWriter(text, fieldnames=names)
         writer.writeheader()
         writer.writerows({k: no_formula(v) for k, v in row.items()} for row in rows)
     write_whole(path, text.getvalue())
