@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -86,7 +86,7 @@ def write_bill(
     """
     groups = list(_groups(quantities, rates, say))
     return write_pdf(
-        itertools.chain(
+        _numbered(
             _pages(groups, quantities, project, paper, rates, say, stone_m2, variations),
             variation_pages(
                 variations,
@@ -108,6 +108,14 @@ def write_bill(
         title=f"Bill of quantities, {project}".strip(", "),
         subject="Items by elevation, treatment and lift",
     )
+
+
+def _numbered(*parts: Iterable[Page]) -> Iterator[Page]:
+    """The pages of all parts, each with its number."""
+    for number, page in enumerate(itertools.chain(*parts), start=1):
+        right = page.width_mm - _MARGIN - 3
+        page.text(right, _MARGIN - 1, f"page {number}", size_pt=7.5, anchor="right")
+        yield page
 
 
 def _groups(
@@ -259,7 +267,6 @@ class _Sheet:
         page.text(
             right, top - 8.2, self.project, size_pt=9, ink="#ffffff", anchor="right", within_mm=90
         )
-        page.text(right, _MARGIN - 1, f"page {self.count}", size_pt=7.5, anchor="right")
         return page, top - 19
 
     def _at(self, name: str) -> float:
