@@ -12,7 +12,7 @@ from facademap.treatment.budget import Need, Priced, choose_repairs
 
 
 def test_a_published_knapsack_is_solved() -> None:
-    """Instance P01 of the data set KNAPSACK_01 (J. Burkardt, Florida State University): capacity 165, optimum 309."""
+    """Instance P01 of the data set KNAPSACK_01 (J. Burkardt, Florida State University): capacity 165, optimum 309; from memory."""
     costs = (23, 31, 29, 44, 53, 38, 63, 85, 89, 82)
     weights = (92, 57, 49, 68, 60, 43, 67, 84, 87, 72)
     repairs = [Priced(id=f"R{n}", place="e", cost=c) for n, c in enumerate(costs)]
