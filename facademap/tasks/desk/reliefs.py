@@ -16,6 +16,7 @@ from facademap.io.relief_files import read_relief
 from facademap.report.change_page import agreement
 from facademap.report.measures import Measures
 from facademap.store.project import Project
+from facademap.tasks.plan.reading import reads_inches
 from facademap.tasks.survey.compare_surveys import change_of_kept
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
 from facademap.wall.grid import PixelGrid
@@ -109,7 +110,7 @@ def _change(project: Project, old: KeptRelief, new: KeptRelief) -> ReliefHeights
     out_m = difference.out_m
     value = np.where(np.isfinite(out_m) & (np.abs(out_m) <= told), np.float32(0), out_m)
     made = _packed(difference.grid, value, difference.sigma_m, longest=_LONGEST, least_step_m=0.0)
-    say = Measures(project.setting("profile") == "inch")
+    say = Measures(reads_inches(project))
     notes = {*old.warnings, *new.warnings}
     words = [agreement(change, say), *(say.sentence(w) for w in said if w not in notes)]
     return replace(made, place={**made.place, "said": words})
