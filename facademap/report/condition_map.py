@@ -29,6 +29,7 @@ _SCRIPTS = (
         "a_model.js",
         "b_draw.js",
         "b_relief.js",
+        "b_change.js",
         "c_map.js",
         "d_gauges.js",
         "d_photo.js",
@@ -192,7 +193,8 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
             "name": content.title,
             "surfaces": [_surface_data(n, s) for n, s in enumerate(content.surfaces)],
         },
-        tiles=_tiles_in_page(content.surfaces),
+        tiles=_tiles_in_page(content.surfaces, finest=False),
+        finest_tiles=_tiles_in_page(content.surfaces, finest=True),
         scripts=[Markup(s) for s in scripts],
     ).encode("utf-8")
 
@@ -243,12 +245,17 @@ def _surface_data(number: int, surface: MapSurface) -> dict[str, Any]:
     }
 
 
-def _tiles_in_page(surfaces: Sequence[MapSurface]) -> Iterator[tuple[str, str]]:
-    """One block a tile: the browser reads only those it shows."""
+def _tiles_in_page(surfaces: Sequence[MapSurface], *, finest: bool) -> Iterator[tuple[str, str]]:
+    """One block a tile: the browser reads only those it shows.
+
+    The finest level, most of the page, comes after the code: the wall is seen and worked on while it is still read.
+    """
     for number, surface in enumerate(surfaces):
         if not surface.tile_folder:
             for key, jpeg in surface.tiles.items():
-                yield f"{number}/{key}", base64.b64encode(jpeg).decode("ascii")
+                is_finest = surface.levels > 1 and int(key.split("/")[0]) == surface.levels - 1
+                if is_finest == finest:
+                    yield f"{number}/{key}", base64.b64encode(jpeg).decode("ascii")
 
 
 def _resource(name: str) -> str:

@@ -15,7 +15,10 @@ import shapely
 from map_sample import CHROMIUM, FLAGS, axe_script, map_project, open_map
 from playwright.sync_api import expect, sync_playwright
 
+from facademap.io.relief_files import open_relief_writer
 from facademap.tasks.issue.condition_map import make_condition_map
+from facademap.wall.grid import PixelGrid
+from facademap.wall.world import wall_crs
 
 
 @pytest.fixture(scope="module")
@@ -81,7 +84,23 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> str:
                 }
             ],
         )
+        edit.update("surfaces", "front", {"reliefs": _two_reliefs(folder)})
     return str(make_condition_map(folder)["path"])
+
+
+def _two_reliefs(folder: Path) -> list[dict[str, Any]]:
+    """A wall that lost 8 mm from 2.4 to 2.8 m along it, and from 1.5 to 1.8 m up, in four years."""
+    cells = PixelGrid(left_m=0.0, top_m=2.0, gsd_m=0.02, width_px=200, height_px=100)
+    kept = []
+    for survey, day, lost_m in (("2021", "2021-05-01", 0.0), ("2025", "2025-05-01", 0.008)):
+        out_m = np.random.default_rng(int(survey)).normal(0, 0.0003, (100, 200))
+        out_m[10:25, 120:140] -= lost_m
+        file = folder / f"elevations/{survey}.tif"
+        with open_relief_writer(file, cells, crs_wkt=wall_crs("w", "w")) as writer:
+            writer.write_rows(0, out_m.astype(np.float32), np.full((100, 200), 5e-4, np.float32))
+        told = {"path": f"elevations/{survey}.tif", "survey": survey, "taken_on": day}
+        kept.append({**told, "source": "scan", "sha256": "0" * 64, "cell_m": 0.02})
+    return kept
 
 
 @pytest.mark.parametrize("width", [1280, 390])
@@ -215,6 +234,36 @@ def test_the_legend_shows_a_crack_as_the_line_that_it_is(chromium: Any, path: st
     assert dict(kinds)["perforation"] == "X"
     assert dict(kinds)["scaling"] == "P"
     assert page.evaluate("Draw.sign('crack') !== Draw.swatch('crack')")
+    assert trouble == []
+
+
+def test_what_changed_since_the_survey_before_is_a_layer(chromium: Any, path: str) -> None:
+    page, trouble = open_map(chromium, path)
+    page.get_by_role("tab", name="Legend").click()
+
+    def colour(u: float, v: float) -> np.ndarray:
+        at = page.evaluate(
+            "([u, v]) => { const p = Stage.map.latLngToContainerPoint([v, u]), b = Stage.map.getContainer().getBoundingClientRect(); return [p.x + b.x, p.y + b.y]; }",
+            [u, v],
+        )
+        clip = {"x": at[0] - 3, "y": at[1] - 3, "width": 6, "height": 6}
+        seen = cv2.imdecode(np.frombuffer(page.screenshot(clip=clip), np.uint8), cv2.IMREAD_COLOR)
+        return seen[..., ::-1].reshape(-1, 3).mean(axis=0)
+
+    lost, still = colour(2.6, 1.65), colour(2.6, 1.3)
+    page.locator("[data-layer=change] input").check()
+    page.wait_for_timeout(300)
+    red, _, blue = colour(2.6, 1.65)
+    assert blue > red + 40
+    assert abs(colour(2.6, 1.3) - still).max() < 12
+    assert page.inner_text("#change-legend legend") == "Change: 2021 \u2192 2025"
+    assert "10 mm" in page.inner_text("#change-legend .ends")
+    page.select_option("#units", "ft")
+    assert " in" in page.inner_text("#change-legend .ends")
+    assert "mm" not in page.inner_text("#change-legend")
+    page.locator("[data-layer=change] input").uncheck()
+    page.wait_for_timeout(300)
+    assert abs(colour(2.6, 1.65) - lost).max() < 3
     assert trouble == []
 
 

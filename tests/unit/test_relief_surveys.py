@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import datetime as dt
+import io
+import json
 import re
 import sys
 from pathlib import Path
@@ -12,6 +15,7 @@ import cv2
 import numpy as np
 import pytest
 import shapely
+from PIL import Image
 from pypdf import PdfReader
 
 from facademap.condition.survey_pairs import pair_surveys
@@ -200,6 +204,18 @@ def test_the_map_says_what_became_of_a_condition(folder: Path, tmp_path: Path) -
         r"since survey 2021: same, depth .*shift -0\.00\d.*grows fast", told["deep-2025"]
     )
     assert told["calm-2025"].endswith("not told from none")
+    [block] = re.findall(r'id="wall-data">(.*?)</script>', page, re.DOTALL)
+    [layer] = json.loads(block)["changes"]
+    assert (layer["surveys"], layer["note"]) == (["2021", "2025"], "")
+    assert (layer["left_m"], layer["top_m"]) == (GRID.left_m, GRID.top_m)
+    assert layer["wide_m"] == pytest.approx(GRID.width_px * GRID.gsd_m)
+    picture = Image.open(io.BytesIO(base64.b64decode(layer["png"].split(",")[1])))
+    seen = np.asarray(picture.convert("RGBA")).astype(float)
+    deeper, calm = seen[102:128, 52:88], seen[102:128, 202:238]
+    # the loss that grew hides the wall and is blue; where nothing changed the wall is seen
+    assert deeper[..., 3].mean() > 180
+    assert deeper[..., 2].mean() > deeper[..., 0].mean() + 40
+    assert calm[..., 3].mean() < 5
 
 
 def test_what_the_reliefs_show_to_grow_comes_sooner_in_the_plan(

@@ -66,7 +66,7 @@ const Wall = (() => {
   }
 
   /* what is shown */
-  const shown = { condition: true, repair: true, stone: false, opening: false, control: false, residual: false, after: false, relief: false, gauges: true, grid: true, labels: true };
+  const shown = { condition: true, repair: true, stone: false, opening: false, control: false, residual: false, after: false, relief: false, change: false, gauges: true, grid: true, labels: true };
   const off = { term: new Set(), cc: new Set(), uc: new Set(), rc: new Set(), treatment: new Set(), stage: new Set(), survey: new Set(), observed_on: new Set() };
   const FILTERED = { condition: ["term", "cc", "uc", "rc", "survey", "observed_on"], repair: ["treatment", "stage"], stone: [], opening: [], control: [] };
   function visible(feature) {

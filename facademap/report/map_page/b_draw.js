@@ -175,14 +175,16 @@ const Draw = (() => {
   }
   const Picture = L.GridLayer.extend({
     createTile(coords, done) {
-      const surface = Wall.surface(), key = coords.z + "/" + coords.x + "/" + coords.y, own = tile(surface, key);
-      const img = document.createElement(own ? "img" : "div"); if (!own) { setTimeout(() => done(null, img), 0); return img; }
+      const surface = Wall.surface(), key = coords.z + "/" + coords.x + "/" + coords.y, own = tile(surface, key), coming = !own && document.readyState === "loading";
+      const img = document.createElement(own || coming ? "img" : "div"); if (!own && !coming) { setTimeout(() => done(null, img), 0); return img; }
       img.alt = "";
       /* a tile is filled up to its full size: what lies beyond the picture is not shown */
       const span = TILE * surface.gsd_m * Math.pow(2, surface.levels - 1 - coords.z), beyond = [surface.left_m + (coords.x + 1) * span - surface.extent_m[2], surface.extent_m[1] - (surface.top_m - (coords.y + 1) * span)].map((m) => Math.max(0, m / span * 100));
       if (beyond[0] || beyond[1]) img.style.clipPath = `inset(0 ${beyond[0]}% ${beyond[1]}% 0)`;
       img.onload = img.onerror = () => done(null, img);
-      img.src = own;
+      /* the finest tiles are read after the code; one that the picture does not have stays empty */
+      const fill = (found) => { if (found) img.src = found; else { img.hidden = true; done(null, img); } };
+      if (coming) document.addEventListener("DOMContentLoaded", () => fill(tile(surface, key)), { once: true }); else fill(own);
       return img;
     }
   });

@@ -3,7 +3,7 @@
 const Stage = (() => {
   const { data, text, state } = Wall, $ = (id) => document.getElementById(id);
   const map = window.facademapMap, near = { tileSize: Draw.TILE, keepBuffer: 1, updateWhenZooming: false, noWrap: true };
-  let picture, outlines, after, relief, gauges, marked = L.layerGroup(), surface;
+  let picture, outlines, after, relief, change, gauges, marked = L.layerGroup(), surface;
   const latlng = (x, y) => L.latLng(y / 1000, x / 1000);
   const listeners = [];
 
@@ -14,15 +14,17 @@ const Stage = (() => {
     map.options.crs = Draw.crs(surface); map.options.minZoom = -3; map.options.maxZoom = surface.levels + 3;
     const top = surface.levels - 1, every = { ...near, minZoom: -3, maxZoom: surface.levels + 3 };
     map.setView(latlng((surface.extent_m[0] + surface.extent_m[2]) * 500, (surface.extent_m[1] + surface.extent_m[3]) * 500), 0, { animate: false, reset: true });
+    whole(); // before there are layers: what is drawn is drawn once
     if (surface.has_picture) picture = new Draw.Picture({ ...every, minNativeZoom: 0, maxNativeZoom: top, className: "picture" }).addTo(map);
     after = L.layerGroup((data.seen || []).filter((s) => s.s === surface.id).map((s) => L.imageOverlay(s.image, [latlng(s.box[0], s.box[1]), latlng(s.box[2], s.box[3])], { alt: text.piece_in_wall })));
-    relief = Relief.layer(surface.id, { pane: "tilePane", zIndex: 2 }); outlines = new Draw.Outlines({ ...every, zIndex: 3 }).addTo(map); marked.addTo(map); gauges = Gauges.layer(surface.id);
+    relief = Relief.layer(surface.id, { pane: "tilePane", zIndex: 2 }); change = Change.layer(surface.id, { pane: "tilePane", zIndex: 2 }); outlines = new Draw.Outlines({ ...every, zIndex: 3 }); marked.addTo(map); gauges = Gauges.layer(surface.id);
     $("hint").textContent = surface.has_picture ? "" : text.missing_picture;
     document.querySelectorAll(".keyplan [data-surface]").forEach((g) => g.setAttribute("aria-pressed", g.dataset.surface === surface.id));
-    Relief.show_legend(); layers(); whole();
+    Relief.show_legend(); Change.show_legend(); layers();
   }
   function layers() {
     if (relief) (Wall.shown.relief && !Wall.swiping ? map.addLayer(relief) : map.removeLayer(relief));
+    if (change) (Wall.shown.change && !Wall.swiping ? map.addLayer(change) : map.removeLayer(change));
     if (gauges) (Wall.shown.gauges && !Wall.swiping ? map.addLayer(gauges) : map.removeLayer(gauges));
     if (after) (Wall.shown.after ? map.addLayer(after) : map.removeLayer(after));
     if (outlines) { if (Wall.swiping) map.removeLayer(outlines); else if (map.hasLayer(outlines)) outlines.redraw(); else map.addLayer(outlines); } listeners.forEach((call) => call());
@@ -104,7 +106,7 @@ const Stage = (() => {
     });
     map.on("moveend", () => listeners.forEach((call) => call()));
     keyPlan(); const chooser = $("surface"); for (const s of data.surfaces) chooser.add(new Option(s.name, s.id)); chooser.onchange = () => open(chooser.value);
-    $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); Panels.said_again(); Relief.show_legend(); Relief.again(); };
+    $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); Panels.said_again(); Change.show_legend(); Relief.show_legend(); Relief.again(); };
     $("units").value = Wall.units(); $("whole").onclick = whole; speak();
     if (data.surfaces.length) { open(data.surfaces[0].id); bar.show(); fromLink(); } else $("hint").textContent = text.missing_picture;
     window.addEventListener("hashchange", fromLink); new ResizeObserver(() => map.invalidateSize({ animate: false })).observe($("stage"));

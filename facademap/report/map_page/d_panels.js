@@ -74,9 +74,10 @@ const Panels = (() => {
   function legend() {
     const panel = $("panel-legend"), conditions = data.features.filter((f) => f.k === "condition"), repairs = data.features.filter((f) => f.k === "repair");
     panel.append(el("h2", {}, text.filters));
-    const layers = [["condition", text.layer_conditions], ["repair", text.layer_repairs], ["after", text.layer_after], ["relief", text.layer_relief], ["gauges", text.layer_gauges], ["stone", text.layer_stones], ["opening", text.layer_openings], ["control", text.layer_control], ["residual", text.layer_residual], ["labels", text.layer_labels], ["grid", text.layer_grid]];
-    panel.append(el("fieldset", {}, el("legend", {}, text.filters), layers.filter(([k]) => (k !== "relief" || Relief.any) && (k !== "gauges" || Gauges.any) && (k !== "after" || (data.seen || []).length) && (k !== "residual" || data.features.some((f) => f.rv))).map(([key, word]) => tick(word, Wall.shown[key], (on) => { Wall.shown[key] = on; if (key === "residual" && on) Wall.shown.control = true; }, null, null, key))));
+    const layers = [["condition", text.layer_conditions], ["repair", text.layer_repairs], ["after", text.layer_after], ["relief", text.layer_relief], ["change", text.layer_change], ["gauges", text.layer_gauges], ["stone", text.layer_stones], ["opening", text.layer_openings], ["control", text.layer_control], ["residual", text.layer_residual], ["labels", text.layer_labels], ["grid", text.layer_grid]];
+    panel.append(el("fieldset", {}, el("legend", {}, text.filters), layers.filter(([k]) => (k !== "relief" || Relief.any) && (k !== "change" || Change.any) && (k !== "gauges" || Gauges.any) && (k !== "after" || (data.seen || []).length) && (k !== "residual" || data.features.some((f) => f.rv))).map(([key, word]) => tick(word, Wall.shown[key], (on) => { Wall.shown[key] = on; if (key === "residual" && on) Wall.shown.control = true; }, null, null, key))));
     if (Relief.any) panel.append(Relief.legend());
+    if (Change.any) panel.append(Change.legend());
     const used = new Set(conditions.map((f) => f.p.term));
     for (const f of data.families) {
       const terms = data.terms.filter((t) => t.family === f.id && used.has(t.name)); if (!terms.length) continue;

@@ -21,6 +21,7 @@ from facademap.io.rasters import Elevation, open_elevation
 from facademap.io.whole_files import make_folder, whole_folder, write_whole
 from facademap.report.change_page import ChangeRow
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
+from facademap.report.map_change import change_layer
 from facademap.report.map_content import map_data
 from facademap.report.map_measures import measure
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
@@ -112,7 +113,7 @@ def make_condition_map(
         )
         data |= {"reliefs": _reliefs(project, tables, missing), "relief_ramp": RAMP.tolist()}
         data["gauges"] = [_gauge(g) for g in watched_gauges(project)]
-        changed = _changed(project, tables, missing)
+        changed, data["changes"] = _changed(project, tables, missing)
         for feature in data["features"]:
             if feature["k"] == "condition" and feature["i"] in changed:
                 feature["p"]["change"] = changed[feature["i"]]
@@ -330,9 +331,10 @@ def _reliefs(
 
 def _changed(
     project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
-) -> dict[str, str]:
-    """What became of each condition since the survey before, in a sentence."""
+) -> tuple[dict[str, str], list[dict[str, Any]]]:
+    """What became of each condition since the survey before, in a sentence; and the change of relief of each surface."""
     found: dict[str, str] = {}
+    layers: list[dict[str, Any]] = []
     conditions = tables["conditions"]
     for row in rows_of(tables["surfaces"]):
         here = conditions[conditions["surface"] == row["id"]]
@@ -344,12 +346,17 @@ def _changed(
         except FacademapError as error:
             missing.append(f"{row['name']}, change since survey {surveys[0]}: {error.problem}")
             continue
-        made = any(k.note for k in reliefs_of(row) if k.survey in surveys)
+        notes = [k.note for k in reliefs_of(row) if k.survey in surveys and k.note]
+        made = bool(notes)
+        if done.change is not None:
+            note = f"A relief that was not measured: {notes[0]}." if made else ""
+            told = {"s": str(row["id"]), "surveys": list(surveys), "note": note}
+            layers.append({**told, **change_layer(done.change)})
         for one in done.rows:
             words = f"since survey {surveys[0]}: {_change_words(one)}"
             words += " (from a relief that was not measured)" if made and one.patch else ""
             found |= dict.fromkeys(one.pair.new, words)
-    return found
+    return found, layers
 
 
 def _change_words(row: ChangeRow) -> str:
