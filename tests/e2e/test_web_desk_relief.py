@@ -8,12 +8,14 @@ from typing import Any
 import desk_sample
 import numpy as np
 import pytest
+import shapely
 from desk_browser import Server, on_wall, open_desk, saved
 from desk_sample import HEIGHT_M, SURFACE
 from playwright.sync_api import expect
 
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
+from facademap.tasks.survey.depths import measure_depths
 from facademap.tasks.survey.kept_reliefs import sections_of
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
@@ -62,6 +64,41 @@ def test_the_relief_is_looked_at_and_cut_along_a_line_that_the_drawings_keep(
     page.click("#keep-section")
     saved(page)
     assert _sections(folder) == ["A"]
+    assert not watch.faults
+    page.context.close()
+
+
+def test_a_measured_depth_enters_the_record_when_a_person_takes_it(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    _keep_a_relief(folder)
+    with Project.open(folder) as project, project.edit(who="t", what="a loss") as edit:
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": "C-hollow",
+                    "surface": SURFACE,
+                    "term": "missing part",
+                    "depth_m": 0.004,
+                    "geometry": shapely.box(4.82, 2.82, 7.18, 4.38),
+                }
+            ],
+        )
+    measure_depths(folder, store=True)
+    page, watch = open_desk(chromium, server)
+    page.locator("#tab-list").click()
+    page.locator(".list input[type=search]").fill("C-hollow")
+    page.locator(".list tbody button", has_text="C-hollow").first.click()
+    page.locator("#tab-record").click()
+    record = page.locator(".warn", has_text="Measured from the relief")
+    expect(record).to_contain_text("made for a trial, not measured")
+    record.get_by_role("button", name="as the greatest depth").click()
+    saved(page)
+    with Project.open(folder, read_only=True) as project:
+        row = project.row("conditions", "C-hollow")
+    assert row["depth_m"] == pytest.approx(0.022, abs=0.003)
+    assert (row["depth_from"], row["depth_confirmed_by"]) == ("measured", "M. Reed")
     assert not watch.faults
     page.context.close()
 
