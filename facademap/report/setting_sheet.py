@@ -387,7 +387,7 @@ def _rods(ticket: Ticket) -> list[str]:
     size = f"{len(ticket.rods)} rods" + (
         ""
         if rod.rod_m is None
-        else f" {ticket.materials.show(rod.rod_m)} × {ticket.materials.show(rod.length_m)}, {rod.grade}"
+        else f" {ticket.say.rod(rod.rod_m)} × {ticket.materials.show(rod.length_m)}, {rod.grade}"
     )
     if rod.fixing == "through face":
         return [
