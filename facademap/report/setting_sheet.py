@@ -265,7 +265,7 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
         "point": _pointing(m),
         "cover": _cover(m),
         "dress": [
-            f"The face stands {m.show(m.proud_m)} proud: work it back in place to its neighbours, tooled as they are."
+            f"The face stands {m.say.rod(m.proud_m)} proud: work it back in place to its neighbours, tooled as they are."
             if m.proud_m
             else "Face in line with its neighbours, tooled as they are.",
             *(
@@ -330,7 +330,7 @@ def _holes(ticket: Ticket) -> list[str]:
     lines = [
         "Set the template on its spacers in the cut-out: the undercut sides are no measure. The same template turned over marks the back of the piece.",
         f"Wall {m.show(rod.wall_m)} deep"
-        + ("" if rod.hole_m is None else f", {m.show(rod.hole_m)} wide")
+        + ("" if rod.hole_m is None else f", {m.say.rod(rod.hole_m)} wide")
         + f"; piece {m.show(rod.piece_m)}, stop on the drill. Blow and brush clean.",
     ]
     if rod.fixing == "through face":
@@ -352,7 +352,7 @@ def _no_rods(ticket: Ticket) -> str:
 
 def _spacer_lines(ticket: Ticket) -> list[str]:
     parts = [
-        f"{e['name']}: {round(e['spacers'])} × {ticket.materials.show(e['spacer_m'])}"
+        f"{e['name']}: {round(e['spacers'])} × {ticket.say.rod(e['spacer_m'])}"
         for e in ticket.materials.edges
         if e.get("spacers")
     ]
@@ -432,7 +432,7 @@ def _setting(m: Materials, way: Way) -> list[str]:
 
 def _pointing(m: Materials) -> list[str]:
     parts = [
-        f"{e['name']}: {m.show(e['joint_m'])}{_little(e.get('mortar_m3'), m)}"
+        f"{e['name']}: {m.say.rod(e['joint_m'])}{_little(e.get('mortar_m3'), m)}"
         for e in m.edges
         if e.get("kind") != "exposed"
     ]

@@ -256,12 +256,17 @@ def test_papers_tell_every_figure_as_the_office_reads_whatever_it_was_planned_in
             told += bare
             left |= {f"{path.name}: {found[0]}" for found in other.finditer(bare)}
     assert not left
-    if units == "inch":  # one rod has one size on its ticket, in what is brought, and in the steps
-        sizes = [
-            set(re.findall(r"rods? ([\d /]+? in) \u00d7", page.extract_text()))
-            for page in PdfReader(made / "out/cut-tickets.pdf").pages
-        ]
-        pairs = [a | b for a, b in zip(sizes[::2], sizes[1::2], strict=True) if a and b]
-        assert pairs
-        assert all(len(said) == 1 for said in pairs), pairs
+    if (
+        units == "inch"
+    ):  # a rod, a hole and a spacer have one size each: on the ticket, in what is brought, in the steps
+        pages = [p.extract_text() for p in PdfReader(made / "out/cut-tickets.pdf").pages]
+        for shape in (
+            r"rods? ([\d /]+? in) \u00d7",
+            r"(?:Hole|in deep,) ([\d /]+? in)(?:, rod| wide)",
+            r"(?:spacers|top: 2 \u00d7) ([\d /]+? in)[ ;]",
+        ):
+            sizes = [set(re.findall(shape, " ".join(page.split()))) for page in pages]
+            pairs = [(a, b) for a, b in zip(sizes[::2], sizes[1::2], strict=True) if a and b]
+            assert pairs, shape
+            assert all(b <= a for a, b in pairs), pairs
     assert (METRIC if other is IMPERIAL else IMPERIAL).search(told)  # and the pattern finds its own
