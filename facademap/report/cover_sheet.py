@@ -42,6 +42,8 @@ GENERAL_NOTES = (
 )
 #: Sizes of type tried for index and notes, the largest that leaves room first; small lines and rows go with them.
 _SIZES, _SMALLER, _STEP = (11.0, 10.0, 9.0, 8.0), 0.75, 0.65
+#: Room for the cloud of a revision below the line before it.
+_CLOUD_MM = 12.5
 #: Sizes of a name that takes two lines on the bar.
 _NAMES = (24.0, 20.0, 17.0, 15.0, 13.0, 11.0, 9.5)
 #: Lines of what is the same on every drawing.
@@ -135,7 +137,7 @@ def draw_cover(
             draw_key_walls(page, walls, (x, y + 4, x + half - 8, low - 8))
         if n == 1:
             low = _notes(page, (right, top, w - half), size)
-            _signs(page, (right, low - 3, (w - half) * 0.56), size)
+            _signs(page, (right, low - 3, (w - half) * 0.56), size, foot=MARGIN)
             _walls(page, rows, (right + (w - half) * 0.6, low - 3, (w - half) * 0.4), y + 34)
         wide = min(90.0, 0.62 * (w - half))  # clear of the signs
         end = draw_issue(page, words, (n, len(parts)), frame.width - MARGIN - wide, MARGIN, wide)
@@ -262,11 +264,13 @@ def _notes(page: Page, zone: tuple[float, float, float], size: float) -> float:
     return at
 
 
-def _signs(page: Page, zone: tuple[float, float, float], size: float) -> None:
+def _signs(page: Page, zone: tuple[float, float, float], size: float, *, foot: float) -> None:
     """What is the same on every drawing; the signs of terms and treatments stand on each for itself."""
     x, top, w = zone
     page.text(x, top - 3, "On every drawing", size_pt=size + 3, weight="bold")
-    at, wide, step = top - 9.5, 14.0, size * _STEP
+    at, wide = top - 9.5, 14.0
+    # ten lines and the cloud, which is taller, stay above the foot of the sheet
+    step = min(size * _STEP, (at - foot - _CLOUD_MM) / 10)
 
     def told(text: str) -> None:
         nonlocal at
@@ -296,7 +300,7 @@ def _signs(page: Page, zone: tuple[float, float, float], size: float) -> None:
     page.line(x, at, x + wide, at, width_mm=0.3, ink="#444444", dash_mm=(6, 1.5, 1, 1.5))
     told("edge of a surface")
     page.line(x, at, x + wide, at, width_mm=0.25, dash_mm=(3, 2))
-    told("edge of the control: places beyond it are extrapolated")
+    told("edge of the control (beyond: extrapolated)")
     at -= 4.5  # a cloud is taller than a line
     changed = np.array([shapely.box(x + 4, at - 0.8, x + 8, at + 0.8)], dtype=object)
     draw_clouds(page, changed, "B", within=(x - 3, at - 7, x + wide + 5, at + 9))
