@@ -348,6 +348,8 @@ class RepairsPlanned(Result):
     bays_overloaded : tuple of mapping
         Scaffold bays that the pieces would overload if stacked at once.
     profile, rules : str
+    inches : bool
+        Whether lengths of the plan's texts are told in inches first.
     gaps : tuple of mapping
         What could not be planned: ``about``, ``problem``, ``remedy``.
     unconfirmed : int
@@ -368,6 +370,7 @@ class RepairsPlanned(Result):
     dropped: Any
     bays_overloaded: tuple[Mapping[str, Any], ...]
     profile: str
+    inches: bool
     rules: str
     gaps: tuple[Mapping[str, Any], ...]
     unconfirmed: int

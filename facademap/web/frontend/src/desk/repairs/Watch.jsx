@@ -146,7 +146,7 @@ function Against({ gauge }) {
 }
 
 function OneGauge({ gauge, run }) {
-  const [colour, sign] = STATES[gauge.verdict];
+  const [colour, sign, word] = STATES[gauge.verdict];
   const look = () => {
     surface.value = gauge.surface;
     const [u, v] = gauge.place_m;
@@ -167,7 +167,7 @@ function OneGauge({ gauge, run }) {
         )}
       </strong>{" "}
       {gauge.kind}
-      {gauge.condition ? `, ${gauge.condition}` : ""}: {gauge.verdict}{" "}
+      {gauge.condition ? `, ${gauge.condition}` : ""}: {t(`gauge.${word}`)}{" "}
       <span class="aside">
         {gauge.why}
         {gauge.place_m ? "" : `; ${t("lead.gauge.unplaced")}`}

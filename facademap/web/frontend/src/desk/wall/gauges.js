@@ -17,13 +17,13 @@ export async function askForWatched() {
   watched.value = await ask("/api/watch");
 }
 
-/** Colour and sign of each state. */
+/** Colour, sign and word of each state that the server tells. */
 export const STATES = {
-  "beyond the limit": ["#a3123a", "!"],
-  moving: ["#a85b00", "~"],
-  still: ["#1f6b3a", "="],
-  "cannot be told yet": ["#4a4f57", "?"],
-  "not read yet": ["#4a4f57", "–"],
+  "beyond the limit": ["#a3123a", "!", "beyond"],
+  moving: ["#a85b00", "~", "moving"],
+  still: ["#1f6b3a", "=", "still"],
+  "cannot be told yet": ["#4a4f57", "?", "open"],
+  "not read yet": ["#4a4f57", "–", "unread"],
 };
 
 const RADIUS = 11;
