@@ -22,7 +22,7 @@ const Panels = (() => {
   function show(id) {
     if (id === "panel-help" && !helped) { helped = true; help(); }
     for (const s of sections) { s.hidden = s.id !== id; const tab = $("tab-" + s.id); tab.setAttribute("aria-selected", s.id === id); tab.tabIndex = s.id === id ? 0 : -1; }
-    if (id === "panel-legend") tally();
+    if (id === "panel-legend") { if (!signed) { signed = true; legend(); } tally(); }
     if (id === "panel-list") { if (!hits || $("in-view").checked) search(); mark(Wall.state.selected); }
   }
   const table = (heads, rows) => el("table", {}, el("thead", {}, el("tr", {}, heads.map((h, n) => el("th", { scope: "col", class: n ? "num" : "" }, h)))), el("tbody", {}, rows.map((r) => el("tr", {}, r.map((c, n) => el("td", { class: n ? "num" : "" }, c instanceof Node ? c : Wall.say(String(c))))))));
@@ -109,7 +109,7 @@ const Panels = (() => {
   }
 
   /* list and search */
-  let limit = 100, hits = null, helped = false;
+  let limit = 100, hits = null, helped = false, signed = false; // help and legend are made when first asked for
   const order = new Intl.Collator("en", { numeric: true }).compare;
   function search() {
     const words = $("search").value.toLowerCase().split(/\s+/).filter(Boolean);
@@ -183,7 +183,7 @@ const Panels = (() => {
   }
   function skip(event) { event.preventDefault(); show("panel-list"); $("list").focus(); }
   function start() {
-    summary(); legend(); tabs(); document.querySelector(".skip").onclick = skip; Stage.onView(tally); let moved = 0; $("in-view").onchange = search;
+    summary(); tabs(); document.querySelector(".skip").onclick = skip; Stage.onView(tally); let moved = 0; $("in-view").onchange = search;
     Stage.onView(() => { if (!$("in-view").checked || $("panel-list").hidden) return; clearTimeout(moved); moved = setTimeout(search, 150); });
     let typing = 0; $("search").oninput = () => { clearTimeout(typing); typing = setTimeout(search, 120); };
     $("more").onclick = () => { limit += 200; rows(); };
