@@ -16,7 +16,7 @@ from facademap.relief.build import Relief
 from facademap.relief.two_sources import relief_on_grid
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["FirstPlace", "first_place", "first_place_of_pictures", "picture_features"]
+__all__ = ["REMEDY", "FirstPlace", "first_place", "first_place_of_pictures", "picture_features"]
 
 Floats32 = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -31,7 +31,8 @@ _LEAST, _MOST_RIVAL, _APART_M = 0.7, 0.85, 0.04
 _LEAST_OVERLAP = 0.3
 #: Features of pictures: fewest that agree, and how much the scale may differ from one (both are in metres).
 _FEWEST, _SCALE = 20, 0.01
-_REMEDY = "Measure three points that both surveys show, or more of the same stone in both."
+#: What helps where two surveys cannot be laid on each other.
+REMEDY = "Measure three points that both surveys show, or more of the same stone in both."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +93,7 @@ def first_place(fixed: Relief, moving: Relief) -> FirstPlace:
     if not peaks or peaks[0][0] < _LEAST:
         best = peaks[0][0] if peaks else 0.0
         raise InputError(
-            f"the reliefs of the two surveys look alike nowhere: correlation {best:.2f}", _REMEDY
+            f"the reliefs of the two surveys look alike nowhere: correlation {best:.2f}", REMEDY
         )
     score, dx, dy, turn = peaks[0]
     rival = next(
@@ -101,7 +102,7 @@ def first_place(fixed: Relief, moving: Relief) -> FirstPlace:
     if rival is not None and rival[0] > _MOST_RIVAL * score:
         raise InputError(
             f"the reliefs of the two surveys look alike at several places: correlation {score:.2f} and {rival[0]:.2f}",
-            _REMEDY,
+            REMEDY,
         )
     # middle of the moving relief in its own frame and in the other
     own = _middle(moving.grid, cell, loose.shape)
@@ -190,7 +191,7 @@ def first_place_of_pictures(
     """
     places, kinds = zip(*(picture_features(*one) for one in (fixed, moving)), strict=True)
     if min(len(p) for p in places) < _FEWEST:
-        raise InputError("the pictures of the two surveys show too few features", _REMEDY)
+        raise InputError("the pictures of the two surveys show too few features", REMEDY)
     pairs = cv2.BFMatcher(cv2.NORM_L2).knnMatch(kinds[1], kinds[0], k=2)
     good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < 0.75 * p[1].distance]
     source = np.array([places[1][m.queryIdx] for m in good], dtype=float).reshape(-1, 2)
@@ -206,7 +207,7 @@ def first_place_of_pictures(
     if used < _FEWEST:
         raise InputError(
             f"the pictures of the two surveys have {used} features in common, at least {_FEWEST} are needed",
-            _REMEDY,
+            REMEDY,
         )
     scale = math.hypot(matrix[0, 0], matrix[1, 0])
     if abs(scale - 1) > _SCALE:

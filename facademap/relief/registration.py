@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.relief.build import Relief
-from facademap.relief.first_place import FirstPlace, first_place
+from facademap.relief.first_place import REMEDY, FirstPlace, first_place
 from facademap.relief.two_sources import relief_on_grid
 from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
@@ -44,7 +44,6 @@ _95 = 1.959964
 #: What is trusted: share of the smaller relief in common, of its cells that agree, doubt along the wall in cells and out of
 #: it in metres (rules of ours: beyond them a change of 2 mm would drown).
 _LEAST_COMMON, _LEAST_AGREE, _MOST_ALONG, _MOST_OUT_M = 0.3, 0.7, 0.5, 0.001
-_REMEDY = "Measure three points that both surveys show, or more of the same stone in both."
 
 
 @frozen_value
@@ -145,19 +144,19 @@ def register_reliefs(
         motion = _fitted(_widened(fixed, times), _widened(moving, times), motion)
     residual, _, allowed, share = _misses(fixed, moving, motion)
     if share < _LEAST_COMMON:
-        raise InputError(f"the surveys have only {share:.0%} of the wall in common", _REMEDY)
+        raise InputError(f"the surveys have only {share:.0%} of the wall in common", REMEDY)
     agree = float((np.abs(residual) <= allowed).mean())
     if agree < _LEAST_AGREE:
         raise InputError(
             f"laid on each other by their relief only {agree:.0%} of the cells of the surveys agree",
-            _REMEDY,
+            REMEDY,
         )
     along, out = _doubt(fixed, moving, motion)
     if along > _MOST_ALONG * fixed.grid.gsd_m or out > _MOST_OUT_M:
         raise InputError(
             f"parts of the wall laid on each other apart disagree by {along * 1000:.1f} mm along the wall and "
             f"{out * 1000:.1f} mm out of it",
-            _REMEDY,
+            REMEDY,
         )
     return Registered(
         relief=_laid(fixed, moving, motion, along, out),
@@ -226,7 +225,7 @@ def _read(layer: Floats32, grid: PixelGrid, places: Floats) -> Floats:
 
 def _slopes(relief: Relief) -> tuple[Floats32, Floats32]:
     if min(relief.out_m.shape) < 2:
-        raise InputError("a relief of one row of cells cannot be laid on another", _REMEDY)
+        raise InputError("a relief of one row of cells cannot be laid on another", REMEDY)
     down, along = np.gradient(relief.out_m, np.float32(relief.grid.gsd_m))
     return np.asarray(along, dtype=np.float32), np.asarray(-down, dtype=np.float32)
 
@@ -245,7 +244,7 @@ def _fitted(
         gu, gv = (_read(slope, moving.grid, p) for slope in slopes)
         good = np.isfinite(miss) & np.isfinite(gu) & np.isfinite(gv)
         if good.sum() < 100:
-            raise InputError("the surveys have hardly a cell in common", _REMEDY)
+            raise InputError("the surveys have hardly a cell in common", REMEDY)
         normal = np.stack([-gu, -gv, np.ones_like(gu)], axis=-1)[good]
         at, r = p[good], miss[good]
         middle = at.mean(axis=0)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from starlette.requests import Request
 from starlette.routing import Route
 
 from facademap.errors import InputError
@@ -42,33 +41,16 @@ from facademap.tasks.yard.orders import (
     take_delivery,
     take_sample,
 )
-from facademap.web.answers import names_of, number_of, text_of, threaded
+from facademap.web.act_routes import Act, act_routes
+from facademap.web.answers import names_of, number_of, text_of
 from facademap.web.desk import Desk
-from facademap.web.guard import author_of
 
 __all__ = ["routes"]
 
 
 def routes(desk: Desk) -> list[Route]:
     """What there is, and every act by its name."""
-
-    def state(request: Request, body: Any) -> Any:
-        return _state(desk.reading())
-
-    def doing(act: Callable[[Path, Any, str], Any]) -> Any:
-        def done(request: Request, body: Any) -> Any:
-            who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
-            return {"row": act(desk.folder, body, who)}
-
-        return done
-
-    return [
-        Route("/api/campaign", threaded(state)),
-        *(
-            Route(f"/api/campaign/{name}", threaded(doing(act)), methods=["POST"])
-            for name, act in _ACTS.items()
-        ),
-    ]
+    return act_routes(desk, "/api/campaign", _state, _ACTS)
 
 
 def _state(project: Project) -> dict[str, Any]:
@@ -312,7 +294,7 @@ def _decide_variation(folder: Path, body: Any, who: str) -> Any:
     )
 
 
-_ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
+_ACTS: Mapping[str, Act] = {
     "consent": _consent,
     "consent-met": _met,
     "consent-back": lambda f, b, w: take_consent_back(f, _name(b), who=w),

@@ -2,45 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from starlette.requests import Request
 from starlette.routing import Route
 
 from facademap.errors import InputError
 from facademap.tasks.desk.watch import watched_gauges, watched_looks
 from facademap.tasks.record.look_again import enter_look
 from facademap.tasks.survey.kept_gauges import add_gauge, add_reading, set_gauge
-from facademap.web.answers import number_of, text_of, threaded
+from facademap.web.act_routes import Act, act_routes
+from facademap.web.answers import number_of, text_of
 from facademap.web.desk import Desk
-from facademap.web.guard import author_of
 
 __all__ = ["routes"]
 
 
 def routes(desk: Desk) -> list[Route]:
     """What there is, and every act by its name."""
-
-    def state(request: Request, body: Any) -> Any:
-        project = desk.reading()
-        return {"gauges": watched_gauges(project), "looks": watched_looks(project)}
-
-    def doing(act: Callable[[Path, Any, str], Any]) -> Any:
-        def done(request: Request, body: Any) -> Any:
-            who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
-            return {"row": act(desk.folder, body, who)}
-
-        return done
-
-    return [
-        Route("/api/watch", threaded(state)),
-        *(
-            Route(f"/api/watch/{name}", threaded(doing(act)), methods=["POST"])
-            for name, act in _ACTS.items()
-        ),
-    ]
+    return act_routes(
+        desk,
+        "/api/watch",
+        lambda project: {"gauges": watched_gauges(project), "looks": watched_looks(project)},
+        _ACTS,
+    )
 
 
 def _number(body: Any, key: str) -> float | None:
@@ -113,7 +98,7 @@ def _look(folder: Path, body: Any, who: str) -> Any:
     )
 
 
-_ACTS: dict[str, Callable[[Path, Any, str], Any]] = {
+_ACTS: dict[str, Act] = {
     "gauge": _gauge,
     "limits": _limits,
     "reading": _reading,

@@ -14,7 +14,7 @@ from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.relief.build import Relief
 from facademap.relief.change import change_in_patch
-from facademap.relief.first_place import first_place_of_pictures
+from facademap.relief.first_place import first_place, first_place_of_pictures
 from facademap.relief.registration import Motion, register_reliefs
 from facademap.tasks.survey.change import compare_reliefs
 from facademap.wall.grid import PixelGrid
@@ -157,3 +157,19 @@ def test_what_is_not_sure_is_refused(surveys: tuple[Relief, Relief]) -> None:
         with pytest.raises(InputError, match=words) as refused:
             register_reliefs(*pair)
         assert "three points" in refused.value.remedy
+
+
+def test_too_little_that_agrees_is_refused_from_a_right_start(
+    surveys: tuple[Relief, Relief],
+) -> None:
+    """Where it lies is known, so that what decides is how much of the wall is as it was."""
+    old, new = surveys
+    start = first_place(old, new)
+    assert register_reliefs(old, new, start=start).agree_share > 0.85
+    far = np.arange(OTHER.width_px)[None, :] * np.ones((OTHER.height_px, 1))
+    # four tenths of the wall were rendered anew in between, by a hand that leaves waves
+    waves = cv2.GaussianBlur(np.random.default_rng(8).normal(0, 1, new.out_m.shape), (0, 0), 6)
+    coat = np.where(far > 0.55 * OTHER.width_px, 0.012 + 0.006 * waves / waves.std(), 0.0)
+    rendered = dataclasses.replace(new, out_m=(new.out_m + coat).astype(np.float32))
+    with pytest.raises(InputError, match="of the cells of the surveys agree"):
+        register_reliefs(old, rendered, start=start)

@@ -34,7 +34,7 @@ from facademap.report.match_lines import sheet_at
 from facademap.report.page import Lines, Text
 from facademap.report.paper import PAPERS, paper_named
 from facademap.report.sheet_dxf import write_sheet_dxfs
-from facademap.report.sheet_layout import lay_out
+from facademap.report.sheet_layout import MARGIN, lay_out
 from facademap.report.typeface import text_width_mm
 from facademap.tables import TABLES
 
@@ -518,7 +518,15 @@ def test_the_cover_lists_every_drawing_with_cautions_and_nothing_over_another(sh
     assert words.count("DR-001") == (max(1, many // 6) if many > 1 else 0)
     assert "no proof of safety" in " ".join(words)
     assert any(w.startswith("Defer to local codes") for w in words)
-    assert faults_of(write_drawing_pdf(pages, title="cover")) == []
+    made = write_drawing_pdf(pages, title="cover")
+    assert faults_of(made) == []
+    # the frame is the outermost line: no sign, the cloud of a revision among them, reaches over it
+    lines = [
+        o.get_bounds()
+        for o in pypdfium2.PdfDocument(made)[0].get_objects([pypdfium2.raw.FPDF_PAGEOBJ_PATH])
+    ]
+    foot = MARGIN / 25.4 * 72
+    assert min(low for _, low, _, _ in lines) > foot - 2.2  # the width of the frame
 
 
 @pytest.mark.parametrize("sheet", ["A4", "A1"])

@@ -35,7 +35,14 @@ from facademap.tasks.survey.rectify_surface import camera_with_focal
 from facademap.values import frozen_value
 from facademap.wall.grid import Extent
 
-__all__ = ["FEWEST_CONTROL", "FittedPhoto", "fit_hosted_photos", "fit_photos", "surface_in_host"]
+__all__ = [
+    "FEWEST_CONTROL",
+    "FittedPhoto",
+    "fit_hosted_photos",
+    "fit_photos",
+    "surface_in_host",
+    "unchanged_photo",
+]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -193,16 +200,7 @@ def _photos_of(
         )
         if photo["surface"] != surface and int(control.is_control.sum()) < fewest:
             continue
-        path = project.place(photo["path"])
-        if not path.is_file():
-            raise FileError(
-                f"{photo['path']}: the photo is missing from the project", "Put the file back."
-            )
-        if hash_file(path) != photo["sha256"]:
-            raise InputError(
-                f"{photo['path']}: was replaced since it was added (its content has changed)",
-                "Put the original back, or add the new picture under another name and measure it again.",
-            )
+        path = unchanged_photo(project, photo)
         result.append(
             _Seen(
                 row=photo,
@@ -473,3 +471,30 @@ def _point(point: pd.Series, seen: Any) -> ControlPoint:
         sigma_px=PICK_SIGMA_PX,
         sigma_m=sigma_m,
     )
+
+
+def unchanged_photo(project: Project, photo: Mapping[Any, Any]) -> Path:
+    """File of a photo of the project, as it was when it was added.
+
+    Parameters
+    ----------
+    project : Project
+    photo : mapping
+        Its row: ``path`` and ``sha256``.
+
+    Raises
+    ------
+    FileError, InputError
+        It is missing, or its content has changed.
+    """
+    path = project.place(photo["path"])
+    if not path.is_file():
+        raise FileError(
+            f"{photo['path']}: the photo is missing from the project", "Put the file back."
+        )
+    if hash_file(path) != photo["sha256"]:
+        raise InputError(
+            f"{photo['path']}: was replaced since it was added (its content has changed)",
+            "Put the original back, or add the new picture under another name and measure it again.",
+        )
+    return path

@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from facademap.errors import FileError, InputError
+from facademap.errors import InputError
 from facademap.io.camera_files import camera_from_dict
 from facademap.io.pictures import hash_file
 from facademap.io.target_files import TargetPick
@@ -23,6 +23,7 @@ from facademap.relief.stations import FEWEST_TARGETS
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.elevation_views import unchanged_photo
 from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.tasks.survey.relief import (
     Sightings,
@@ -234,7 +235,7 @@ def _photos_like(
         for record in photos[photos["surface"] == surface].to_dict("records")
         if _day({str(name): value for name, value in record.items()}) == day
     ]
-    files = {str(p["id"]): _checked_file(project, p) for p in of_day}
+    files = {str(p["id"]): unchanged_photo(project, p) for p in of_day}
     if len(files) < 2:
         raise InputError(
             f"{len(files)} photo of surface {surface} was taken on {day}",
@@ -312,27 +313,13 @@ def _photos_showing(
                 f"{photo['id']} was left out: {control} control points, at least {FEWEST_TARGETS} are needed"
             )
             continue
-        chosen.append({**photo, "file": _checked_file(project, photo), "picks": picks})
+        chosen.append({**photo, "file": unchanged_photo(project, photo), "picks": picks})
     if len(chosen) < 2:
         raise InputError(
             f"{len(chosen)} photo of surface {surface} shows {FEWEST_TARGETS} control points or more",
             "Relief needs at least two photos from different places; pick the control points in more photos.",
         )
     return chosen
-
-
-def _checked_file(project: Project, photo: Mapping[str, Any]) -> Path:
-    path = project.place(photo["path"])
-    if not path.is_file():
-        raise FileError(
-            f"{photo['path']}: the photo is missing from the project", "Put the file back."
-        )
-    if hash_file(path) != photo["sha256"]:
-        raise InputError(
-            f"{photo['path']}: was replaced since it was added (its content has changed)",
-            "Put the original back, or add the new picture under another name and measure it again.",
-        )
-    return path
 
 
 def _pick(photo: str, point: Any, observed: Any) -> TargetPick:
