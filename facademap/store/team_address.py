@@ -16,7 +16,7 @@ from typing import Any
 from urllib.parse import parse_qsl, unquote, urlencode, urlsplit
 
 from facademap.errors import FileError, InputError, ProjectError
-from facademap.io.whole_files import TEAM_FILE, write_whole
+from facademap.io.whole_files import STORE_NAME, TEAM_FILE, write_whole
 from facademap.tables.names import as_id
 
 __all__ = [
@@ -154,8 +154,8 @@ def read_team_file(folder: Path) -> tuple[Address, str]:
 
     Raises
     ------
-    FileError, ProjectError
-        There is none, or it cannot be read.
+    FileError, ProjectError, InputError
+        There is none, or it cannot be read; the project lies in a file.
     """
     path = folder / TEAM_FILE
     try:
@@ -163,6 +163,11 @@ def read_team_file(folder: Path) -> tuple[Address, str]:
         address = read_address(said["database"])
         return address, str(said["project"])
     except FileNotFoundError:
+        if (folder / STORE_NAME).is_file():
+            raise InputError(
+                f"{folder}: lies in a file, and this is for projects of a database",
+                "Copy it into a database first: facademap copy FOLDER postgresql://...",
+            ) from None
         raise FileError(f"{folder}: no project here", "Give the folder of a project.") from None
     except (ValueError, KeyError, TypeError, AttributeError, OSError):
         raise ProjectError(

@@ -224,3 +224,12 @@ def test_the_command_asks_works_and_refuses_in_a_line(database: str, address: Ad
         code, said = run("jobs", *words)
         assert (code, said.count("\n")) == (2, 1), said
         assert problem in said
+
+
+def test_a_project_in_a_file_is_told_what_jobs_are_for(tmp_path: Path) -> None:
+    with Project.create(tmp_path / "wall", name="Granary"):
+        pass
+    done = CliRunner().invoke(main, ["jobs", "list", str(tmp_path / "wall")])
+    assert done.exit_code == 2
+    assert "lies in a file" in done.output
+    assert "facademap copy FOLDER" in done.output
