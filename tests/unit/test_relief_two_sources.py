@@ -99,3 +99,18 @@ def test_a_scan_that_misses_the_wall_is_refused() -> None:
     away = PixelGrid(left_m=9.0, top_m=0.6, gsd_m=0.004, width_px=50, height_px=50)
     with pytest.raises(InputError, match="0 cells in common"):
         two_sources(_relief(PHOTOS, 0.0006, 2), _relief(away, 0.0005, 3))
+
+
+def test_fewer_than_four_hundred_cells_in_common_tell_nothing() -> None:
+    photos = _relief(PHOTOS, 0.0006, 2)
+
+    def seen(rows: int) -> Relief:
+        scan = _relief(PHOTOS, 0.0005, 3)
+        away = np.ones(photos.out_m.shape, bool)
+        away[40 : 40 + rows, 60:81] = False
+        scan.out_m[away] = scan.sigma_m[away] = np.nan
+        return scan
+
+    with pytest.raises(InputError, match="399 cells in common"):
+        two_sources(photos, seen(19))
+    two_sources(photos, seen(20))

@@ -383,3 +383,13 @@ def test_labels_stay_within_their_edges_on_sheets_and_tapes(frames, sheet, inche
 def test_a_tape_too_narrow_for_a_code_is_refused():
     with pytest.raises(InputError, match="tape 12 mm wide"):
         label_tape_mm("tape 12")
+
+
+def test_a_diameter_is_told_to_a_sixty_fourth_as_drills_are_sold():
+    # 6 mm are 15.1 and 9 mm 22.7 sixty-fourths of an inch
+    assert [Measures(True).rod(d) for d in (0.006, 0.009, 0.00635)] == [
+        "15/64 in",
+        "23/64 in",
+        "1/4 in",
+    ]
+    assert Measures(False).rod(0.0035) == "3.5 mm"
