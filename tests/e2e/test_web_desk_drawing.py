@@ -81,6 +81,11 @@ def test_a_sketch_goes_on_after_a_reload_and_another_workplace(
     click(page, *CORNERS[:4])
     drawn = kept_corners(page)
     assert [len(c) for c in drawn] == [4]
+    # what the page that goes keeps may be told to its successor at any moment, also before that knows its project
+    page.add_init_script(
+        "const told = setInterval(() => document.documentElement?.dataset.loaded ? clearInterval(told)"
+        " : dispatchEvent(new StorageEvent('storage', {key: 'something'})), 1)"
+    )
     page.reload()
     ready(page)
     until(page, "document.querySelector('.sketch-bar') !== null")

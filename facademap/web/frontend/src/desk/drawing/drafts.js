@@ -78,5 +78,6 @@ export function dropDraft(key) {
 }
 
 globalThis.addEventListener?.("storage", (event) => {
-  if (event.key === address()) drafts.value = stored();
+  // the page that is reloaded keeps its sketch while it goes, and its successor hears of it before it knows its project
+  if (project.value && event.key === address()) drafts.value = stored();
 });

@@ -49,7 +49,6 @@ export function openLink() {
   if (PLACES.includes(at)) enter(at);
   return PLACES.includes(at);
 }
-addEventListener("hashchange", openLink);
 
 /** The address of what is looked at now. */
 function addressNow() {
@@ -59,8 +58,9 @@ function addressNow() {
   return `#${new URLSearchParams({ ...parts, at: place.value })}`;
 }
 
-/** From now on the address follows what is looked at. */
+/** From now on the address follows what is looked at, and what is typed there is opened. */
 export function followAddress() {
+  addEventListener("hashchange", openLink);
   effect(() => {
     written = addressNow();
     if (location.hash !== written) history.replaceState(history.state, "", written);
