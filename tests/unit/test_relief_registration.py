@@ -173,3 +173,18 @@ def test_too_little_that_agrees_is_refused_from_a_right_start(
     rendered = dataclasses.replace(new, out_m=(new.out_m + coat).astype(np.float32))
     with pytest.raises(InputError, match="of the cells of the surveys agree"):
         register_reliefs(old, rendered, start=start)
+
+
+@pytest.mark.parametrize(("shared", "told"), [(0.28, "only 27% of the wall in common"), (0.35, "")])
+def test_surveys_that_share_less_than_three_tenths_are_not_laid_on_each_other(
+    wall: ReliefWall, shared: float, told: str
+) -> None:
+    """Strips of one wall that overlap: on both sides of the limit, all else alike."""
+    strip = dataclasses.replace(GRID, width_px=150)
+    beside = dataclasses.replace(strip, left_m=strip.left_m + 0.75 * (1 - shared))
+    old, new = _surveyed(wall, STAY, strip, 1), _surveyed(wall, STAY, beside, 2)
+    if told:
+        with pytest.raises(InputError, match=told):
+            register_reliefs(old, new)
+    else:
+        assert register_reliefs(old, new).agree_share > 0.9

@@ -286,6 +286,16 @@ def test_a_mortar_is_not_approved_on_a_stone_of_which_nothing_is_known(folder: P
     assert decide_trial(folder, str(row["id"]), "approved", by="K")["result"] == "approved"
 
 
+def test_a_sample_of_no_named_mortar_is_not_approved_by_name_and_day_alone(folder: Path) -> None:
+    told = {"stone_type": "Buff sandstone", "method": "sample beside the door"}
+    row = make_trial(folder, kind="mortar sample", treatment="mortar repair", **told)
+    with pytest.raises(InputError, match="does not say of which mortar"):
+        decide_trial(folder, str(row["id"]), "approved", by="K")
+    assert list_trials(folder)[0]["result"] == "open"
+    add_to_trial(folder, str(row["id"]), measured="stone 31 MPa, mortar 6 MPa")
+    assert decide_trial(folder, str(row["id"]), "approved", by="K")["result"] == "approved"
+
+
 def test_work_that_waits_for_a_trial_gets_no_date_before_it_is_approved(folder: Path) -> None:
     """What the job sheet holds stands on no day list, whatever the reason."""
 

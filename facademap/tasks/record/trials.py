@@ -204,6 +204,11 @@ def decide_trial(
 def _need_soft_mix(row: Mapping[Any, Any]) -> None:
     """A sample of a mortar that may outdo the stone is not approved, nor one that nothing can be held against."""
     name = "" if is_missing(row["mix"]) else str(row["mix"])
+    if row["kind"] == "mortar sample" and not name and is_missing(row["measured"]):
+        raise InputError(
+            f"trial {row['id']} does not say of which mortar it is",
+            "Name its mix, or enter what was measured of the stone and of a mortar of your own with its unit; then approve.",
+        )
     faults = strength_faults(mix_named(name), str(row["stone_type"])) if name else ()
     if faults:
         raise InputError(
