@@ -8,6 +8,7 @@
     │   └── GeometryError         an outline or a set of points has an unusable shape
     ├── FileError (OSError)       a file or folder is missing, unreadable or cannot be written
     ├── ProjectError (OSError)    a project is locked, read-only, damaged or from a newer version
+    │   └── RightsError           somebody may not do what they asked for
     ├── ConflictError             somebody else changed the row meanwhile
     ├── StageError (ValueError)   a repair may not enter the stage asked for, or is settled
     ├── InUseError (ValueError)   something depends on what is to be deleted
@@ -28,6 +29,7 @@ __all__ = [
     "InUseError",
     "InputError",
     "ProjectError",
+    "RightsError",
     "SolveError",
     "StageError",
     "TableError",
@@ -96,6 +98,10 @@ class FileError(FacademapError, OSError):
 
 class ProjectError(FacademapError, OSError):
     """A project is locked, read-only, damaged or written by a newer version."""
+
+
+class RightsError(ProjectError):
+    """Somebody may not do what they asked for."""
 
 
 class ConflictError(FacademapError):

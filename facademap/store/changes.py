@@ -14,6 +14,7 @@ from facademap.store.database import in_plain_words
 from facademap.store.dialect import dialect_of
 from facademap.store.edit import Edit, read_entry, table_named
 from facademap.store.project import Project
+from facademap.store.team_row_rules import need_whole_edit
 
 __all__ = [
     "Change",
@@ -124,6 +125,8 @@ def contents_of(
         rows = project._connection.execute(
             f"SELECT {_COLUMNS}, before, after FROM edit_log WHERE txn = ? ORDER BY seq", (txn,)
         ).fetchall()
+        if project.in_database:
+            need_whole_edit(project._connection, txn, len(rows))
     return [
         (
             _change(r),

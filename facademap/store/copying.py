@@ -31,6 +31,7 @@ from facademap.store.geopackage import wkb_of_blob
 from facademap.store.project import FOLDERS, Project
 from facademap.store.schema import build_empty
 from facademap.store.team_address import TEAM_FILE, Address, write_team_file
+from facademap.store.team_row_rules import refuse_part
 from facademap.tables import TABLES, Table
 
 __all__ = ["Copied", "copy_into_database", "copy_into_folder", "copy_to_file", "digests_of"]
@@ -149,6 +150,8 @@ def _one_moment(connection: Connection) -> Iterator[None]:
 
 def _need_sound(project: Project) -> None:
     """What cannot be read cannot be copied; it is named rather than left behind."""
+    if project.in_database:
+        refuse_part(project._connection)
     for table, columns in project.missing_parts():
         raise ProjectError(
             f"{project.folder}: table {table.name} lacks {', '.join(columns) or 'everything'}",

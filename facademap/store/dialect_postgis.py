@@ -16,16 +16,16 @@ import shapely
 
 from facademap.store.dialect import Box, ToBlob
 from facademap.store.geopackage import sql_value
+from facademap.store.team_row_rules import keep_rules
 from facademap.tables import Column, Table
 
 __all__ = [
-    "LAYER_FUNCTION",
-    "LOOKERS",
     "NEWS",
     "OWN_TABLES",
     "POSTGIS",
     "column_sql",
     "create_table",
+    "layer_name",
 ]
 
 #: Channel on which every edit is told, with the schema and the number of the change.
@@ -42,27 +42,6 @@ _TYPES = {
     "json": "JSON",
 }
 _INDEXED = ("surface", "repair", "block", "wall_stone")
-#: Roles that see the layers of a project and nothing else of it; layers that are made later are shown to them too.
-LOOKERS = (
-    'CREATE TABLE IF NOT EXISTS facademap_lookers (role TEXT COLLATE "C" NOT NULL PRIMARY KEY)'
-)
-# layers belong to the owner of the project, whoever adds the surface; the text of the layer is made here alone
-LAYER_FUNCTION = """CREATE OR REPLACE FUNCTION facademap_layer(layer text, of_table text, of_surface text, wanted boolean) RETURNS void
-LANGUAGE plpgsql SECURITY DEFINER AS $$
-DECLARE place text := (SELECT nspname FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace
-  WHERE p.oid = 'facademap_layer'::regproc); names text; looker text;
-BEGIN
-  SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum) INTO names FROM pg_attribute
-    WHERE attrelid = to_regclass(format('%I.%I', place, of_table)) AND attnum > 0 AND NOT attisdropped AND attname <> 'rev';
-  IF names IS NULL OR layer NOT LIKE of_table || ' of %' THEN RAISE EXCEPTION 'no layer of this project'; END IF;
-  EXECUTE format('DROP VIEW IF EXISTS %I.%I', place, layer);
-  IF NOT wanted THEN RETURN; END IF;
-  EXECUTE format('CREATE VIEW %I.%I AS SELECT %s FROM %I.%I WHERE "surface" = %L',
-    place, layer, names, place, of_table, of_surface);
-  FOR looker IN SELECT rolname FROM facademap_lookers JOIN pg_roles ON rolname = role LOOP
-    EXECUTE format('GRANT SELECT ON %I.%I TO %I', place, layer, looker);
-  END LOOP;
-END$$"""
 OWN_TABLES = (
     "CREATE TABLE facademap_schema (version INTEGER NOT NULL, project TEXT NOT NULL)",
     'CREATE TABLE facademap_numbers (prefix TEXT COLLATE "C" NOT NULL PRIMARY KEY, last BIGINT NOT NULL)',
@@ -77,9 +56,6 @@ OWN_TABLES = (
   table_name TEXT NOT NULL, row_id TEXT NOT NULL, cells TEXT NOT NULL, put_back TEXT)""",
     """CREATE FUNCTION facademap_append_only() RETURNS trigger LANGUAGE plpgsql AS
 $$BEGIN RAISE EXCEPTION 'the history is append-only'; END$$""",
-    LOOKERS,
-    LAYER_FUNCTION,
-    "REVOKE ALL ON FUNCTION facademap_layer FROM PUBLIC",
     "CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log EXECUTE FUNCTION facademap_append_only()",
     "CREATE TRIGGER edit_log_is_append_only_2 BEFORE DELETE OR TRUNCATE ON edit_log EXECUTE FUNCTION facademap_append_only()",
 )
@@ -137,6 +113,7 @@ class _PostGis:
     def remake(self, connection: Any, table: Table, columns: tuple[str, ...]) -> list[str]:
         if not columns:
             create_table(connection, table)
+            keep_rules(connection)
             return [table.name]
         made = []
         for name in columns:
@@ -157,7 +134,7 @@ class _PostGis:
         wanted = row is not None and bool(row.get("frame_wkt"))
         connection.execute(
             "SELECT facademap_layer(?, ?, ?, ?)",
-            (_view_name(table, surface), table.name, surface, wanted),
+            (layer_name(table, surface), table.name, surface, wanted),
         )
 
     def after_edit(
@@ -209,8 +186,8 @@ def create_table(connection: Any, table: Table) -> None:
         )
 
 
-def _view_name(table: Table, surface: str) -> str:
-    """The layer of one surface, within the 63 bytes that a name may have here."""
+def layer_name(table: Table, surface: str) -> str:
+    """Name of the layer of one surface, within the 63 bytes that a name may have here."""
     name = f"{table.name} of {surface}".replace('"', "")
     if len(name.encode()) <= 63:
         return name

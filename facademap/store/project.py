@@ -48,6 +48,7 @@ from facademap.store.edit import Edit, _where, read_entry, table_named
 from facademap.store.schema import SCHEMA_VERSION, bring_up_to_date, build, draw_anew, version_of
 from facademap.store.styles import styles_are_old
 from facademap.store.team_address import TEAM_FILE, Address
+from facademap.store.team_row_rules import need_whole_edit
 from facademap.store.upright import refuse_stored_pixels
 from facademap.tables import Table, is_missing
 from facademap.tables.names import as_id
@@ -492,6 +493,8 @@ class Project:
             ).fetchall()
         if not rows:
             raise InputError(f"there is no edit {txn!r}", "Choose an edit from the history.")
+        if self.in_database:
+            need_whole_edit(self._connection, txn, len(rows))
         seen: set[tuple[str, str]] = set()
         aside = kept_aside(self._connection, txn)
         for table_name, row_id, op, seq, before in rows:

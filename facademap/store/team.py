@@ -9,19 +9,40 @@ from __future__ import annotations
 import contextlib
 import zlib
 from collections.abc import Iterator
+from contextvars import ContextVar
 from functools import lru_cache
 from typing import Any
 
-from facademap.errors import FacademapError, InputError, ProjectError
+from facademap.errors import FacademapError, InputError, ProjectError, RightsError
 from facademap.store.dialect_postgis import POSTGIS
 from facademap.store.team_address import Address
+from facademap.store.team_row_rules import narrow
 
-__all__ = ["TeamConnection", "connect_team", "team_error"]
+__all__ = ["TeamConnection", "connect_team", "limit_now", "limited_to", "team_error"]
 
 #: How long a writer waits for another one before it says that the project is in use.
 LOCK_WAIT_S = 5.0
 _AWAY = ("08", "57P")
 _TRANSACTION_WORDS = ("COMMIT", "ROLLBACK")
+
+
+#: Elevations to which the work at hand is limited, for every connection that is made in it; ``None`` for no limit.
+_ELEVATIONS: ContextVar[tuple[str, ...] | None] = ContextVar("elevations", default=None)
+
+
+@contextlib.contextmanager
+def limited_to(elevations: tuple[str, ...] | None) -> Iterator[None]:
+    """Let every connection to a project that is made within see and change these elevations alone."""
+    before = _ELEVATIONS.set(elevations)
+    try:
+        yield
+    finally:
+        _ELEVATIONS.reset(before)
+
+
+def limit_now() -> tuple[str, ...] | None:
+    """Elevations to which the work at hand is limited; ``None`` for no limit."""
+    return _ELEVATIONS.get()
 
 
 @lru_cache(maxsize=2000)
@@ -47,6 +68,7 @@ class TeamConnection:
         self.address = address
         self._read_only = read_only
         self._editing = False
+        self._elevations = _ELEVATIONS.get()
         self._raw = self._connected()
 
     def _connected(self) -> Any:
@@ -60,6 +82,8 @@ class TeamConnection:
                     "WHERE extname = 'postgis'), ''), false), set_config('lock_timeout', %s, false)",
                     (schema, f"{LOCK_WAIT_S:g}s"),
                 )
+                if self._elevations is not None:
+                    narrow(raw, self._elevations)
                 if self._read_only:
                     raw.execute("SET default_transaction_read_only = on")
             except BaseException:
@@ -219,10 +243,11 @@ def team_error(error: Any, address: Address, *, committing: bool = False) -> Fac
     said = str(error).splitlines()[0] if str(error) else type(error).__name__
     known: list[tuple[Any, type[FacademapError], str, str]] = [
         (errors.LockNotAvailable, ProjectError, "is in use by another writer", "Try again when the other edit has finished."),
-        (errors.InsufficientPrivilege, ProjectError, f"your role may not do this ({said})", "Ask the administrator of the database for the right."),
+        (errors.InsufficientPrivilege, RightsError, f"your role may not do this ({said})", "Ask the administrator of the database for the right."),
         (errors.ReadOnlySqlTransaction, ProjectError, "may only be read (read-only)", "Open it for writing, or ask for the server that takes edits."),
         ((errors.InvalidPassword, errors.InvalidAuthorizationSpecification), ProjectError, "does not let you in with this name and password", "Check user, PGPASSWORD and ~/.pgpass."),
         (errors.InvalidCatalogName, ProjectError, "there is no such database", "Check the address, or make it with createdb."),
+        (errors.UniqueViolation, InputError, "holds a row of that id, which your rights do not show you, or which came a moment ago", "Give it another id."),
         (errors.DiskFull, ProjectError, "could not be saved: its disk is full", "Free some space there; the project is as it was."),
         (errors.TooManyConnections, ProjectError, "takes no more connections", "Close other programs, or raise max_connections there."),
         ((errors.UndefinedTable, errors.UndefinedColumn, errors.InvalidSchemaName), ProjectError, f"lacks a part of the project ({said})", "Run facademap check on it, or restore it from a backup."),

@@ -27,6 +27,7 @@ from facademap.store.team_address import (
     schema_named,
     write_team_file,
 )
+from facademap.store.team_row_rules import keep_rules, missing_rules
 from facademap.tables import TABLES
 
 __all__ = ["build_team", "create_team", "join_team", "need_postgis", "open_team", "projects_in"]
@@ -99,10 +100,10 @@ def build_team(connection: TeamConnection, *, project_id: str = "") -> str:
     connection.execute(f'CREATE SCHEMA "{schema}"')
     for statement in OWN_TABLES:
         connection.execute(statement)
-    connection.execute(f'ALTER FUNCTION facademap_layer SET search_path = "{schema}", pg_temp')
     connection.execute("INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id))
     for table in TABLES.values():
         create_table(connection, table)
+    keep_rules(connection)
     return project_id
 
 
@@ -190,10 +191,23 @@ def open_team(folder: Path, *, read_only: bool) -> TeamConnection:
             _need_owner(connection)
             with contextlib.closing(TeamConnection(address)) as writing:
                 _bring_up_to_date(writing)
+        elif not read_only and missing_rules(connection):
+            _put_rules(connection)
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _put_rules(connection: TeamConnection) -> None:
+    """Put the rules of rows on a project that was made before there were any, all or nothing."""
+    connection.begin()
+    try:
+        keep_rules(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
 
 
 def _version_of(connection: TeamConnection) -> tuple[int, str]:
@@ -271,6 +285,7 @@ def _bring_up_to_date(connection: TeamConnection) -> None:
                                 (sql_value(column, column.default),),
                             )
             connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
+            keep_rules(connection)
         connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:

@@ -19,6 +19,7 @@ __all__ = [
     "REQUIRABLE",
     "REQUIRED_DEFAULT",
     "REQUIRED_FIELDS",
+    "SECRET_SETTINGS",
     "SETTINGS",
     "TEMPLATE",
     "TEMPLATE_COLUMNS",
@@ -51,6 +52,9 @@ SETTINGS = Table(
     ),
     whole_row=_value_fault,
 )
+
+#: Settings that hold what is kept of secrets: no page, reader or GIS is shown them.
+SECRET_SETTINGS = frozenset({"reviewer_links"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

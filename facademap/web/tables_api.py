@@ -21,7 +21,12 @@ from facademap.store.edit import table_named
 from facademap.store.gate import BY_RECORD, consequences_of
 from facademap.store.project import Project
 from facademap.tables import TABLES
-from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
+from facademap.tables.settings import (
+    REQUIRABLE,
+    REQUIRED_DEFAULT,
+    SECRET_SETTINGS,
+    is_desk_setting,
+)
 from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines
 from facademap.tasks.desk.history import edits_of
 from facademap.tasks.desk.inverse import inverse_of, row_for_desk
@@ -39,7 +44,6 @@ __all__ = ["routes", "table_as_json"]
 _DECIMALS = 6
 MAX_NAME = 80
 LONGEST_WAIT_S = 25.0
-_HIDDEN_SETTINGS = frozenset({"reviewer_links"})
 
 
 def routes(desk: Desk) -> list[Route]:
@@ -55,7 +59,7 @@ def routes(desk: Desk) -> list[Route]:
         values = {
             r["id"]: found.setting(r["id"])
             for r in settings.to_dict("records")
-            if r["id"] not in _HIDDEN_SETTINGS and not is_of_register(r["id"])
+            if r["id"] not in SECRET_SETTINGS and not is_of_register(r["id"])
         }
         granted = request.scope.get("facademap_pass")
         return {

@@ -23,7 +23,7 @@ import pytest
 import shapely
 from cluster import Cluster
 
-from facademap.errors import ConflictError, InputError, ProjectError, TableError
+from facademap.errors import ConflictError, InputError, ProjectError, RightsError, TableError
 from facademap.store import copying
 from facademap.store.changes import changes_after, outlines_near
 from facademap.store.copying import digests_of
@@ -31,6 +31,7 @@ from facademap.store.packed import pack_table
 from facademap.store.project import Project
 from facademap.store.team import connect_team
 from facademap.store.team_address import read_address
+from facademap.store.team_row_rules import RULES
 from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
 from facademap.tasks.project.check import check_project
@@ -38,7 +39,12 @@ from facademap.tasks.project.copy_project import copy_project
 from facademap.tasks.project.create_project import ProjectPlan
 from facademap.tasks.project.estate import figures_of_estate
 from facademap.tasks.project.set_aside import put_rows_back, set_rows_aside
-from facademap.tasks.project.team import create_team_project, join_project, rights_in_project
+from facademap.tasks.project.team import (
+    create_team_project,
+    join_project,
+    limits_in_project,
+    rights_in_project,
+)
 from facademap.tasks.record.consents import add_consent, list_consents
 from facademap.wall.world import wall_crs
 from facademap.web.app import make_app
@@ -763,3 +769,125 @@ def test_an_estate_is_counted_once_and_says_what_is_left_out(
     assert found["total"]["conditions"] == 4
     assert found["total"]["classes"] == {"CC0": 0, "CC1": 2, "CC2": 0, "CC3": 1, "not classed": 1}
     assert ["is a copy of" in u["problem"] for u in found["unread"]] == [True, False]
+
+
+def test_a_role_of_one_elevation_neither_reads_nor_writes_the_other(
+    database: str, tmp_path: Path
+) -> None:
+    """By its own connection, as a GIS or psql would come, and by the store."""
+    address = f"{database}#sides"
+    Project.create_in(read_address(address), tmp_path / "owner", name="sides").close()
+    sides = {"river": "front", "lane": "back"}
+    with Project.open(tmp_path / "owner") as owner:
+        for role in ("riverman", "crew_river", "crewman"):
+            owner._connection.execute(f"CREATE ROLE {role} LOGIN")
+        owner._connection.execute("GRANT crew_river TO crewman")
+        with owner.edit(who="ann", what="set up") as edit:
+            edit.insert("elevations", [{"id": e, "name": e} for e in sides])
+            edit.insert("surfaces", [{"id": s, "elevation": e, "name": s, "frame_wkt": wall_crs(s, f"test {s}")} for e, s in sides.items()])  # fmt: skip
+            for surface in sides.values():
+                row = {"surface": surface, "term": "scaling", "cc": 2, "geometry": shapely.box(0, 0, 1, 1)}  # fmt: skip
+                edit.insert("conditions", [{**row, "id": f"C-{surface}"}])
+                edit.insert("photos", [{"id": f"P-{surface}", "path": f"photos/{surface}.jpg", "sha256": "0" * 64, "width_px": 9, "height_px": 9, "surface": surface}])  # fmt: skip
+                edit.insert("looks", [{"id": f"L-{surface}", "about_table": "conditions", "about": f"C-{surface}", "looked_on": "2026-05-01", "finding": "sound"}])  # fmt: skip
+        both = edit.txn
+    for role, may in (("riverman", "edit"), ("crew_river", "read")):
+        given = rights_in_project(tmp_path / "owner", role=role, may=may, elevations=["river"])
+    assert given == {"riverman": "edit", "crew_river": "read"}
+    assert limits_in_project(tmp_path / "owner") == {"riverman": ["river"], "crew_river": ["river"]}
+    with pytest.raises(InputError, match="no elevation 'roof'"):
+        rights_in_project(tmp_path / "owner", role="riverman", may="edit", elevations=["roof"])
+    with pytest.raises(ProjectError, match="owns the project"):
+        rights_in_project(tmp_path / "owner", role="postgres", may="edit", elevations=["river"])
+
+    theirs = {r: read_address(address.replace("postgres@", f"{r}@")) for r in ("riverman", "crewman")}  # fmt: skip
+    for named in theirs.values():
+        # whoever is of a crew that is limited is limited with it
+        with contextlib.closing(connect_team(named)) as gis:
+            gis.execute("SET search_path = sides, public")
+            gis.execute(
+                'SET facademap.elevations = \'["lane", "river"]\''
+            )  # narrows, and never widens
+            for table, seen in (("conditions", "C-front"), ("photos", "P-front"), ("looks", "L-front"), ("surfaces", "front"), ("elevations", "river")):  # fmt: skip
+                assert gis.execute(f"SELECT id FROM {table}").fetchall() == [(seen,)], table
+            logged = gis.execute("SELECT DISTINCT row_id FROM edit_log WHERE table_name <> 'settings'")  # fmt: skip
+            assert {i for (i,) in logged} == {"river", "front", "C-front", "P-front", "L-front"}
+            assert gis.execute('SELECT id FROM "conditions of front"').fetchall() == [("C-front",)]
+            with pytest.raises(Exception, match="permission denied"):
+                gis.execute('SELECT id FROM "conditions of back"')
+    with contextlib.closing(connect_team(theirs["riverman"])) as gis:
+        gis.execute("SET search_path = sides, public")
+        assert gis.execute("UPDATE conditions SET cc = 1").rowcount == 1
+        assert gis.execute("DELETE FROM conditions WHERE id = 'C-back'").rowcount == 0
+        for refused in (
+            "UPDATE conditions SET surface = 'back' WHERE id = 'C-front'",
+            "INSERT INTO conditions (id, surface, term, geom) VALUES ('C-9', 'back', 'crack', 'POINT(0 0)')",
+            "INSERT INTO edit_log (txn, at, who, what, table_name, row_id, op, rev, after) VALUES ('t', 'now', 'x', 'x', "
+            """'conditions', 'C-back', 'update', 2, '{"surface": "back"}')""",
+            "INSERT INTO settings (id, value) VALUES ('name', '1')",
+        ):
+            with pytest.raises(Exception, match=r"row-level security|permission denied"):
+                gis.execute(refused)
+        for layer in ("conditions of back", "conditions of front"):
+            with pytest.raises(Exception, match="no layer of"):
+                gis.execute("SELECT facademap_layer(%s, 'conditions', 'back', true)", (layer,))
+
+    join_project(str(theirs["riverman"]), tmp_path / "riverman")
+    with Project.open(tmp_path / "riverman") as surveyor:
+        with surveyor.edit(who="rita", what="class") as edit:
+            edit.update("conditions", "C-front", {"cc": 3})
+            edit.insert("conditions", [{"id": edit.new_id("C"), "surface": "front", "term": "crack", "geometry": shapely.Point(1, 2)}])  # fmt: skip
+        surveyor.undo(edit.txn, who="rita")
+        with pytest.raises(InputError, match="there is no 'C-back'"), surveyor.edit(who="rita", what="x") as edit:  # fmt: skip
+            edit.update("conditions", "C-back", {"cc": 3})
+        with pytest.raises(RightsError, match="your role may not do this"), surveyor.edit(who="rita", what="x") as edit:  # fmt: skip
+            edit.insert("conditions", [{"id": "C-9", "surface": "back", "term": "crack", "geometry": shapely.Point(1, 2)}])  # fmt: skip
+        with pytest.raises(InputError, match="your rights do not show"), surveyor.edit(who="rita", what="x") as edit:  # fmt: skip
+            edit.insert("conditions", [{"id": "C-back", "surface": "front", "term": "crack", "geometry": shapely.Point(1, 2)}])  # fmt: skip
+        with pytest.raises(RightsError, match="rows more than your rights show"):
+            surveyor.undo(both, who="rita")
+        with pytest.raises(ProjectError, match="some elevations of this project"):
+            surveyor.snapshot(tmp_path / "part.gpkg")
+    with Project.open(tmp_path / "owner") as owner:
+        assert owner.row("conditions", "C-back")["cc"] == 2
+        # a table that is made later has its rule from the start
+        for table in TABLES:
+            assert owner._connection.execute(f"SELECT relrowsecurity FROM pg_class WHERE oid = '{table}'::regclass").fetchone()[0], table  # fmt: skip
+    assert set(RULES) == set(TABLES)
+    assert rights_in_project(tmp_path / "owner", role="riverman", may="read")["riverman"] == "read"
+    with contextlib.closing(connect_team(theirs["riverman"])) as gis:
+        assert len(gis.execute("SELECT id FROM sides.conditions").fetchall()) == 2
+
+
+def test_what_is_kept_of_secrets_is_for_those_who_work_in_the_whole_project(
+    database: str, tmp_path: Path
+) -> None:
+    """Not for readers, in whatever table it lies; a project that was made before the rules has them once its owner opens it."""
+    address = f"{database}#links"
+    Project.create_in(read_address(address), tmp_path / "owner", name="links").close()
+    with Project.open(tmp_path / "owner") as owner:
+        for role in ("onlooker", "deskman"):
+            owner._connection.execute(f"CREATE ROLE {role} LOGIN")
+        with owner.edit(who="ann", what="reviewer link") as edit:
+            link = {"id": "a1", "name": "Ada", "hash": "f" * 64, "made_at": "2026-05-01T10:00:00"}
+            edit.set("reviewer_links", [link])
+    rights_in_project(tmp_path / "owner", role="onlooker", may="read")
+    rights_in_project(tmp_path / "owner", role="deskman", may="edit")
+
+    def secrets_seen(role: str) -> int:
+        named = read_address(address.replace("postgres@", f"{role}@"))
+        with contextlib.closing(connect_team(named)) as raw:
+            tables = raw.execute("SELECT quote_ident(relname) FROM pg_class WHERE relnamespace = 'links'::regnamespace AND relkind IN ('r', 'v')").fetchall()  # fmt: skip
+            texts = [str(raw.execute(f"SELECT * FROM links.{t}").fetchall()) for (t,) in tables if raw.execute("SELECT has_table_privilege(%s, 'SELECT')", (f"links.{t}",)).fetchone()[0]]  # fmt: skip
+            assert len(texts) > 20
+            return sum("f" * 64 in text for text in texts)
+
+    assert secrets_seen("onlooker") == 0
+    assert secrets_seen("deskman") == 2  # the server's role: the setting and its history
+    with Project.open(tmp_path / "owner") as owner:
+        for (table,) in owner._connection.execute("SELECT DISTINCT tablename::text FROM pg_policies WHERE schemaname = 'links'").fetchall():  # fmt: skip
+            owner._connection.execute(f'ALTER TABLE "{table}" DISABLE ROW LEVEL SECURITY')
+        owner._connection.execute("COMMENT ON FUNCTION facademap_limited(name) IS NULL")
+    assert secrets_seen("onlooker") == 2, "the hole that the rules close"
+    Project.open(tmp_path / "owner").close()
+    assert secrets_seen("onlooker") == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,13 @@ from facademap.store.project import Project
 from facademap.store.team_address import files_folder, is_address, read_address, schema_named
 from facademap.tasks.project.create_project import ProjectPlan, create_project
 
-__all__ = ["create_team_project", "is_address", "join_project", "rights_in_project"]
+__all__ = [
+    "create_team_project",
+    "is_address",
+    "join_project",
+    "limits_in_project",
+    "rights_in_project",
+]
 
 
 def create_team_project(
@@ -50,7 +57,11 @@ def join_project(address: str, files: Path | None = None) -> Path:
 
 
 def rights_in_project(
-    folder: str | Path, *, role: str | None = None, may: str | None = None
+    folder: str | Path,
+    *,
+    role: str | None = None,
+    may: str | None = None,
+    elevations: Sequence[str] = (),
 ) -> dict[str, str]:
     """Roles of the database and what they may do in a project, after one was given its right where one is named.
 
@@ -59,12 +70,14 @@ def rights_in_project(
     folder : path
         Project in a database.
     role, may : str, optional
-        Whom to give which of ``nothing``, ``read`` and ``edit``.
+        Whom to give which of ``nothing``, ``layers``, ``read`` and ``edit``.
+    elevations : sequence of str
+        Those to which the role is limited; none for the whole project.
 
     Returns
     -------
     dict
-        ``read`` or ``edit`` by role; the owner, who may everything, is left out.
+        ``layers``, ``read`` or ``edit`` by role; the owner, who may everything, is left out.
     """
     from facademap.store.team_rights import MAY, rights_of, set_rights
 
@@ -73,5 +86,13 @@ def rights_in_project(
             wanted = next((m for m in MAY if m == may), None)
             if wanted is None:
                 raise InputError(f"there is no right {may!r}", f"Use one of {', '.join(MAY)}.")
-            set_rights(project, role, wanted)
+            set_rights(project, role, wanted, elevations=elevations)
         return dict(rights_of(project))
+
+
+def limits_in_project(folder: str | Path) -> dict[str, list[str]]:
+    """Elevations to which roles of the database are limited; those that see the whole project are left out."""
+    from facademap.store.team_rights import elevations_of_roles
+
+    with Project.open(folder) as project:
+        return elevations_of_roles(project)
