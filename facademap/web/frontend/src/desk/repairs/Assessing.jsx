@@ -81,7 +81,7 @@ function Standings({ test }) {
             <td>
               {s.sittings.map((/** @type {any} */ a) => (
                 <p key={a.number}>
-                  {a.number}: {percent(a.share)}, {a.on}
+                  {t("lead.entry", { n: a.number })}: {percent(a.share)}, {a.on}
                   {a.missed.length > 0 && `; ${t("lead.missed", { what: a.missed.join(", ") })}`}
                   {a.void && `; ${t("lead.void")}`}
                 </p>

@@ -180,7 +180,7 @@ export const ofTheOffice = {
   "lead.stone.order": "Enter the order",
   "lead.stone.delivered": "Enter the delivery",
   "lead.stone.delivery":
-    "A table of the blocks that came, all of this stone. They come into the yard untested where the table says nothing.",
+    "A table of the blocks that came, all of this stone: id, stone_type, length_m, height_m, depth_m. They come into the yard untested where the table says nothing.",
   "lead.delivery": "Table of what came (CSV, Excel)",
   "lead.supplier": "Quarry or yard",
   "lead.sample_photo": "Photo of the sample",
@@ -253,6 +253,7 @@ export const ofTheOffice = {
   "lead.mason": "Name in the record of the work, where it is not the label",
   "lead.appeal": "Enter an appeal",
   "lead.appeals": "Appeals",
+  "lead.entry": "Entry {n}",
   "lead.sitting": "Entry of the answers",
   "lead.ground": "What was wrong",
   "lead.decide": "Decide",
