@@ -2,7 +2,7 @@
 
 Ranges are taken from views of rendered walls, some with relief and clicks. Needs ``onnx`` and ``onnxruntime``.
 
-Run: ``python benchmarks/damage_net/quantise_damage.py damage.onnx facademap/condition/damage_net.onnx``
+Run: ``python benchmarks/damage_net/quantise_damage.py damage.onnx facademap/condition/networks/damage_net.onnx``
 """
 
 from __future__ import annotations

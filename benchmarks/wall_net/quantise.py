@@ -2,7 +2,7 @@
 
 Ranges are taken from views of rendered scenes. Needs ``onnx`` and ``onnxruntime``.
 
-Run: ``python benchmarks/wall_net/quantise.py network.onnx facademap/condition/wall_net.onnx``
+Run: ``python benchmarks/wall_net/quantise.py network.onnx facademap/condition/networks/wall_net.onnx``
 """
 
 from __future__ import annotations

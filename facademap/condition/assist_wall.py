@@ -13,7 +13,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from facademap.condition.wall_net import look, network_is_there
+from facademap.condition.network_files import network_is_there
+from facademap.condition.wall_net import FILE, look
 from facademap.condition.wall_outlines import likelihood_of
 from facademap.condition.wall_regions import Region, regions_of
 from facademap.errors import InputError
@@ -45,9 +46,9 @@ def stone_among_neighbours(
 
     Returns
     -------
-    tuple of ndarray, shape (n, 2), and float; or None where no stone is seen or the network did not come with the package
+    tuple of ndarray, shape (n, 2), and float; or None where no stone is seen or the network is not installed
     """
-    if not network_is_there():
+    if not network_is_there(FILE):
         return None
     scale = BREADTH_PX / breadth_px if breadth_px else 1.0
     best: tuple[Floats, float] | None = None
@@ -84,7 +85,7 @@ def stones_in_view(rgb: NDArray[Any], *, gsd_m: float) -> list[Floats]:
     list of ndarray, shape (n, 2)
         Places (x, y) in pixels of the view; empty where none are seen.
     """
-    if not network_is_there():
+    if not network_is_there(FILE):
         return []
     scale = min(_FINEST, gsd_m / VIEW_GSD_M, VIEW_PX / max(rgb.shape[:2]))
     size = tuple(max(1, round(n * scale)) for n in rgb.shape[1::-1])

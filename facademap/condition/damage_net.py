@@ -14,23 +14,21 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.condition.network_files import network_session
 from facademap.condition.tiles import STEP_PX, boxed, enlarged, spans, surroundings
-from facademap.errors import InputError
 from facademap.values import frozen_value
 
-__all__ = ["KINDS", "DamageSeen", "look_at_clicks", "look_for_damage", "network_is_there"]
+__all__ = ["FILE", "KINDS", "DamageSeen", "look_at_clicks", "look_for_damage"]
 
 Floats = NDArray[Any]
 
-_FILE = "damage_net.onnx"
+FILE = "damage_net.onnx"
 #: Terms of the glossary in the order of the network's maps; an earlier repair is told as one, what it is made of is not.
 KINDS = (
     "cement repair",
@@ -43,7 +41,7 @@ KINDS = (
 )
 #: The relief over its surroundings goes in, in this unit and cut off beyond so many of it; clicks are spots of this width.
 _UNIT_M, _MOST_UNITS, _AROUND_PX, _CLICK_PX = 0.008, 4.0, 255, 5.0
-_BANDS, _COARSER, _THREADS = 7, 8, 2
+_BANDS, _COARSER = 7, 8
 _lock = threading.Lock()
 
 
@@ -54,33 +52,6 @@ class DamageSeen:
 
     kinds: NDArray[np.uint8]
     region: NDArray[np.uint8]
-
-
-def network_is_there() -> bool:
-    """Whether the file of the network came with the package."""
-    return files("facademap.condition").joinpath(_FILE).is_file()
-
-
-@cache
-def _session() -> Any:
-    try:
-        import onnxruntime
-    except ImportError:
-        raise InputError(
-            "looking for damage needs the package onnxruntime, which is not installed",
-            "Install it with pip install onnxruntime.",
-        ) from None
-    if not network_is_there():
-        raise InputError(
-            "the network that sees damage did not come with this installation",
-            "Install facademap again from its wheel.",
-        )
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads, options.inter_op_num_threads = _THREADS, 1
-    options.log_severity_level = 4
-    options.enable_cpu_mem_arena = False
-    data = files("facademap.condition").joinpath(_FILE).read_bytes()
-    return onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
 
 
 def look_for_damage(rgb: NDArray[np.uint8], relief_m: Floats | None = None) -> DamageSeen:
@@ -170,7 +141,8 @@ def _asked(view: Floats, tall: int, wide: int) -> Floats:
     rows, columns = view.shape[1:]
     grown = np.pad(view, ((0, 0), (0, tall - rows), (0, wide - columns)), mode="edge")
     with _lock:
-        (answer,) = _session().run(["maps"], {"view": np.ascontiguousarray(grown[None])})
+        session = network_session(FILE, purpose="looking for damage")
+        (answer,) = session.run(["maps"], {"view": np.ascontiguousarray(grown[None])})
     return np.asarray(answer[0, :, :rows, :columns])
 
 

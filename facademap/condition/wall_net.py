@@ -17,25 +17,22 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.condition.network_files import network_session
 from facademap.condition.tiles import enlarged, spans, surroundings
 from facademap.condition.wall_tuning import Tuning, corrected
-from facademap.errors import InputError
 from facademap.values import frozen_value
 
-__all__ = ["Seen", "look", "look_inside", "network_is_there"]
+__all__ = ["FILE", "Seen", "look", "look_inside"]
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[Any]
 
-_FILE = "wall_net.onnx"
-_THREADS = 2
+FILE = "wall_net.onnx"
 _lock = threading.Lock()
 
 
@@ -48,28 +45,6 @@ class Seen:
     edge: Bytes
     depth: Bytes
     other: Bytes
-
-
-def network_is_there() -> bool:
-    """Whether the file of the network came with the package."""
-    return files("facademap.condition").joinpath(_FILE).is_file()
-
-
-@cache
-def _session() -> Any:
-    try:
-        import onnxruntime
-    except ImportError:
-        raise InputError(
-            "outlining a whole wall needs the package onnxruntime, which is not installed",
-            "Install it with pip install onnxruntime.",
-        ) from None
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads, options.inter_op_num_threads = _THREADS, 1
-    options.log_severity_level = 4
-    options.enable_cpu_mem_arena = False
-    data = files("facademap.condition").joinpath(_FILE).read_bytes()
-    return onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
 
 
 def look(rgb: Bytes, tuning: Tuning | None = None) -> Seen:
@@ -85,6 +60,11 @@ def look(rgb: Bytes, tuning: Tuning | None = None) -> Seen:
     -------
     Seen
         Maps of shape (rows, columns).
+
+    Raises
+    ------
+    InputError
+        onnxruntime or the network is not installed.
     """
     maps = np.zeros((4, *rgb.shape[:2]), np.uint8)
     for part, weight, answer, features in _tiles(rgb, inner=tuning is not None):
@@ -118,7 +98,7 @@ def _tiles(
                 view, ((0, tall - (bottom - top)), (0, wide - (right - left)), (0, 0)), mode="edge"
             )
             with _lock:
-                answers = _session().run(
+                answers = network_session(FILE, purpose="outlining a whole wall").run(
                     wanted, {"view": np.ascontiguousarray(view.transpose(2, 0, 1)[None])}
                 )
             maps, *features = (a[0, :, : bottom - top, : right - left] for a in answers)

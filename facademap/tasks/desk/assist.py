@@ -15,6 +15,8 @@ from facademap.condition.assist_course import find_course
 from facademap.condition.assist_lines import follow_line
 from facademap.condition.assist_wall import stones_in_view
 from facademap.condition.coursing import DrawnStone, Judged, judge_course
+from facademap.condition.damage_net import FILE as DAMAGE_NETWORK
+from facademap.condition.network_files import network_is_there
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.store.project import Project
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
@@ -67,7 +69,7 @@ class Assistant:
 
     def available(self) -> dict[str, bool]:
         """Which proposals can be made."""
-        return dict.fromkeys(_KINDS, True)
+        return {**dict.fromkeys(_KINDS, True), "damage": network_is_there(DAMAGE_NETWORK)}
 
     def finder(self, project: Project) -> Callable[..., Any]:
         """What finds outlines in a project."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
+from facademap.data_packages import data_folder
 from facademap.errors import FileError
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.tasks.issue.condition_map import make_condition_map
@@ -33,7 +33,7 @@ MATCH_LIMIT_S = 10.0
 
 
 def demo_data() -> Path:
-    """The folder of the demo's photos, survey and blocks: in the package, or beside it in a checkout.
+    """The folder of the demo's photos, survey and blocks: in a checkout beside the package, else installed as ``facademap-demo``.
 
     Returns
     -------
@@ -42,15 +42,15 @@ def demo_data() -> Path:
     Raises
     ------
     FileError
-        This installation has none.
+        The data package is not installed.
     """
-    package = Path(str(files("facademap")))
-    for folder in (package / "demo_facade", package.parent / "demo_facade"):
-        if (folder / "project.toml").is_file():
-            return folder
-    raise FileError(
-        "this installation has no demo data", "Install facademap again, or run it from a checkout."
-    )
+    found = data_folder("facademap_demo", in_tree="../demo_facade", holds="project.toml")
+    if found is None:
+        raise FileError(
+            "the demo needs the photos and the survey of the package facademap-demo, which is not installed",
+            'Install it with pip install "facademap[demo]", or run facademap from a checkout.',
+        )
+    return found
 
 
 def run_demo(

@@ -7,14 +7,15 @@ import { roundAll } from "../geometry/shapes.js";
 import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
-export const assistance = signal({ outline: false, line: false, course: false });
+const NOTHING = { outline: false, line: false, course: false, damage: false };
+export const assistance = signal(NOTHING);
 export const thinking = signal(false);
 
 export async function learnAssistance() {
   try {
     assistance.value = await ask("/api/assist");
   } catch {
-    assistance.value = { outline: false, line: false, course: false };
+    assistance.value = NOTHING;
   }
 }
 
@@ -53,8 +54,11 @@ export async function findDamage(points, outside) {
       body: { surface: surface.value, box, points, outside },
     });
     return { ...found, geometry: rounded(found.geometry) };
-  } catch {
-    return null; // the outline of whatever is there is looked for instead, and says what is wrong
+  } catch (error) {
+    // the outline of whatever is there is looked for instead, and says what is wrong; that the network is missing is said here
+    if (error.problem && assistance.value.damage === false)
+      notice.value = { text: `${error.problem}. ${error.remedy}`, bad: true };
+    return null;
   } finally {
     thinking.value = false;
   }
