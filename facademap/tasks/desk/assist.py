@@ -17,6 +17,7 @@ from facademap.condition.assist_wall import stones_in_view
 from facademap.condition.coursing import DrawnStone, Judged, judge_course
 from facademap.condition.damage_net import FILE as DAMAGE_NETWORK
 from facademap.condition.network_files import network_is_there
+from facademap.condition.wall_net import FILE as WALL_NETWORK
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.store.project import Project
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
@@ -68,8 +69,12 @@ class Assistant:
         return self._given
 
     def available(self) -> dict[str, bool]:
-        """Which proposals can be made."""
-        return {**dict.fromkeys(_KINDS, True), "damage": network_is_there(DAMAGE_NETWORK)}
+        """Which proposals can be made; ``stones`` are those of a whole wall."""
+        return {
+            **dict.fromkeys(_KINDS, True),
+            "damage": network_is_there(DAMAGE_NETWORK),
+            "stones": network_is_there(WALL_NETWORK),
+        }
 
     def finder(self, project: Project) -> Callable[..., Any]:
         """What finds outlines in a project."""

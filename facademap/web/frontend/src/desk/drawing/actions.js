@@ -7,7 +7,7 @@ import { grid, layers, ownUnits, snapping, theme, togetherOn, tracing } from "..
 import { dialog, drawTable, panel, place, selection, sheetOpen } from "../data/view.js";
 import { fitWall, goTo, zoomBy } from "../wall/wall.js";
 import { t } from "../words/texts.js";
-import { assistance } from "./assist.js";
+import { assistance, lacksNetworks } from "./assist.js";
 import { chooseInView, chooseKind, kindColumn } from "./choosing.js";
 import { beginConfirming, proposals } from "./confirming.js";
 import { removeChosen } from "./deleting.js";
@@ -246,7 +246,7 @@ const wholeWallActions = () =>
     id: `job.${kind}`,
     key: "",
     name: () => t(`job.do.${kind}`),
-    when: () => writes() && place.value === "survey" && !isProposing(),
+    when: () => writes() && place.value === "survey" && !isProposing() && !lacksNetworks(),
     run: () => void propose(),
   }));
 

@@ -7,8 +7,14 @@ import { roundAll } from "../geometry/shapes.js";
 import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
-const NOTHING = { outline: false, line: false, course: false, damage: false };
+/** @type {Record<string, boolean>} */
+const NOTHING = { outline: false, line: false, course: false };
 export const assistance = signal(NOTHING);
+
+/** Whether the server says that it lacks the networks for whole walls and damage; no where it says nothing. */
+export const lacksNetworks = () =>
+  assistance.value.stones === false || assistance.value.damage === false;
+
 export const thinking = signal(false);
 
 export async function learnAssistance() {
@@ -56,7 +62,7 @@ export async function findDamage(points, outside) {
     return { ...found, geometry: rounded(found.geometry) };
   } catch (error) {
     // the outline of whatever is there is looked for instead, and says what is wrong; that the network is missing is said here
-    if (error.problem && assistance.value.damage === false)
+    if (error.problem && lacksNetworks())
       notice.value = { text: `${error.problem}. ${error.remedy}`, bad: true };
     return null;
   } finally {

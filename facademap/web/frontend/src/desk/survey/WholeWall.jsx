@@ -1,6 +1,7 @@
 // Where nothing is selected: have all stones or the damage of the wall in view proposed, and follow how far that is.
 import { rowOf, surface } from "../data/data.js";
 import { job, stopJob } from "../data/jobs.js";
+import { lacksNetworks } from "../drawing/assist.js";
 import { isProposing, proposeDamage, proposeWall } from "../drawing/wholeWall.js";
 import { t } from "../words/texts.js";
 
@@ -15,6 +16,7 @@ export function WholeWall() {
       </p>
     );
   if (!rowOf("surfaces", surface.value)?.picture || job.value?.state === "running") return null;
+  if (lacksNetworks()) return <p class="quiet">{t("networks.none")}</p>;
   return (
     <p>
       <button type="button" title={t("stones.about")} onClick={() => void proposeWall()}>
