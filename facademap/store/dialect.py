@@ -60,6 +60,9 @@ class Dialect(Protocol):
     def within(self, table: Table, box: Box) -> tuple[str, list[Any]]:
         """Rows whose bounding box meets a box: a condition and its values."""
 
+    def bounds_of_walls(self, table: Table) -> str:
+        """Asks for every surface, how many rows of a table lie on it, and the least and largest u and v of their outlines."""
+
     def folded(self, column: str) -> str:
         """A column compared without regard to case with texts in lower case."""
 

@@ -46,6 +46,12 @@ class _GeoPackage:
         )
         return clause, [box[0], box[2], box[1], box[3]]
 
+    def bounds_of_walls(self, table: Table) -> str:
+        return (
+            'SELECT "surface", count(*), min(minx), min(miny), max(maxx), max(maxy) '
+            f'FROM "{table.name}" LEFT JOIN "rtree_{table.name}_geom" AS boxes ON "fid" = boxes.id GROUP BY "surface"'
+        )
+
     def folded(self, column: str) -> str:
         return f'"{column}" COLLATE NOCASE'
 

@@ -77,6 +77,12 @@ class _PostGis:
     def within(self, table: Table, box: Box) -> tuple[str, list[Any]]:
         return '"geom" && ST_MakeEnvelope(?, ?, ?, ?)', [float(v) for v in box]
 
+    def bounds_of_walls(self, table: Table) -> str:
+        return (
+            'SELECT "surface", count(*), min(ST_XMin("geom")), min(ST_YMin("geom")), max(ST_XMax("geom")), max(ST_YMax("geom")) '
+            f'FROM "{table.name}" GROUP BY "surface"'
+        )
+
     def folded(self, column: str) -> str:
         return f'lower("{column}")'
 

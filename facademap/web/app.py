@@ -21,6 +21,7 @@ from facademap.web import (
     apart,
     campaign_api,
     described,
+    features_api,
     gates_api,
     health_api,
     languages_api,
@@ -40,7 +41,7 @@ from facademap.web.guard import Access, Guard
 from facademap.web.jobs import Jobs
 from facademap.web.meter import Meter
 from facademap.web.sessions import Sessions
-from facademap.web.sign_in import SignIn
+from facademap.web.sign_in import SignIn, digest
 from facademap.web.sign_in import routes as sign_in_routes
 
 __all__ = ["make_app"]
@@ -113,6 +114,7 @@ def make_app(
         sessions=Sessions(kept if secret else None, secret=secret, links=reviewers),
         is_open=not secret,
         names=names,
+        reader=lambda link: reviewers().get(digest(link)),
     )
     sign_in = SignIn(
         access=access,
@@ -156,6 +158,7 @@ def make_app(
         *tables_api.routes(desk),
         *packed_api.routes(desk, packed),
         *described.routes(),
+        *features_api.routes(desk, secure=secure),
         *gates_api.routes(desk, pool),
         *campaign_api.routes(desk),
         *watch_api.routes(desk),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import binascii
 import ipaddress
 import json
 import socket
@@ -45,6 +47,8 @@ _OPEN_PATHS = frozenset(
     | {"/health", "/metrics"}  # how the server does, for programs that watch it
 )
 _OPEN_FOLDERS = ("/built/",)
+#: What GIS programs read; the secret of a reviewer's link opens it with every request.
+_FOR_PROGRAMS = "/ogc"
 #: Pages of our own that work without a script send forms; everybody who may read may also leave.
 _FORMS = frozenset({"/enter", "/sign-ins"})
 _FOR_REVIEWERS = frozenset({"/api/reviews", "/api/sign-out", "/sign-ins"})
@@ -67,6 +71,8 @@ class Access:
         Who is signed in.
     is_open : bool
         Whether nobody needs to sign in, since only this machine can reach the server.
+    reader : callable
+        Name of the reviewer whose link holds this secret; ``None`` for none.
     """
 
     hosts: frozenset[str]
@@ -74,10 +80,18 @@ class Access:
     cookie: str
     sessions: Sessions
     is_open: bool
+    reader: Callable[[str], str | None] = lambda secret: None
 
     @classmethod
     def for_host(
-        cls, host: str, *, cookie: str, sessions: Sessions, is_open: bool, names: Iterable[str] = ()
+        cls,
+        host: str,
+        *,
+        cookie: str,
+        sessions: Sessions,
+        is_open: bool,
+        names: Iterable[str] = (),
+        reader: Callable[[str], str | None] = lambda secret: None,
     ) -> Access:
         """The rules for a server that listens on ``host`` and is called by ``names`` as well."""
         loopback = {"127.0.0.1", "localhost", "::1"}
@@ -91,6 +105,7 @@ class Access:
             cookie=cookie,
             sessions=sessions,
             is_open=is_open,
+            reader=reader,
         )
 
     def answers_to(self, host: str) -> bool:
@@ -111,6 +126,20 @@ class Access:
         """What the token of a session opens; ``None`` for nothing."""
         # on a machine of one's own no session is needed; one that has ended is still ended
         return Pass(kind="write") if self.is_open and not token else self.sessions.find(token)
+
+    def pass_of_program(self, headers: Mapping[bytes, str]) -> Pass | None:
+        """What a program that keeps no session may do: read, by the secret of a reviewer's link, as a bearer or as a password."""
+        scheme, _, given = headers.get(b"authorization", "").partition(" ")
+        secret = given.strip()
+        if scheme.lower() == "basic":
+            try:
+                secret = base64.b64decode(secret, validate=True).decode().partition(":")[2]
+            except (binascii.Error, UnicodeDecodeError):
+                return None
+        elif scheme.lower() != "bearer":
+            return None
+        name = self.reader(secret) if secret else None
+        return None if name is None else Pass(kind="review", name=name)
 
     def token_of(self, headers: Mapping[bytes, str]) -> str:
         """The token that a request carries, in its cookie or as a bearer."""
@@ -182,6 +211,8 @@ class Guard:
                 return refused
         if scope["path"] not in _OPEN_PATHS and not scope["path"].startswith(_OPEN_FOLDERS):
             found = self._access.pass_of(self._access.token_of(headers))
+            if found is None and scope["path"].startswith(_FOR_PROGRAMS):
+                found = self._access.pass_of_program(headers)
             if found is None:
                 return 401, "you are not signed in", "Sign in again, or open your link again."
             if (
