@@ -17,7 +17,6 @@ from facademap.store.dialect_postgis import OWN_TABLES, POSTGIS, column_sql, cre
 from facademap.store.edit import Edit
 from facademap.store.geopackage import sql_value
 from facademap.store.schema import SCHEMA_VERSION, refuse_newer
-from facademap.store.shared_yard_schema import YARD
 from facademap.store.team import TeamConnection, connect_team, in_team_words
 from facademap.store.team_address import (
     TEAM_FILE,
@@ -88,9 +87,10 @@ def build_team(connection: TeamConnection, *, project_id: str = "") -> str:
     """Make the schema and its empty tables within the transaction that is open; returns the name of the project that no other has."""
     project_id = project_id or uuid.uuid4().hex
     schema = connection.address.project
-    if schema == YARD:
+    if schema.startswith("facademap_"):
         raise ProjectError(
-            f"{schema!r} is the name of the shared yard of a database", "Choose another --name."
+            f"{schema!r}: names that begin so are for what projects of a database share",
+            "Choose another --name.",
         )
     if connection.execute("SELECT to_regnamespace(quote_ident(?))", (schema,)).fetchone()[0]:
         raise ProjectError(

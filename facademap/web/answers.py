@@ -19,6 +19,7 @@ from facademap.errors import (
     InputError,
     InUseError,
     ProjectError,
+    RightsError,
     SolveError,
     StageError,
 )
@@ -45,6 +46,7 @@ _STATUS: tuple[tuple[type[FacademapError], int], ...] = (
     (StageError, 409),
     (InUseError, 409),
     (FileError, 404),
+    (RightsError, 403),
     (ProjectError, 503),
     (SolveError, 422),
     (InputError, 400),

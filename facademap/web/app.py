@@ -14,6 +14,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import FileError
+from facademap.store.team_people import book_of
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.tables import PackedTables
@@ -24,6 +25,7 @@ from facademap.web import (
     features_api,
     gates_api,
     health_api,
+    invited,
     languages_api,
     packed_api,
     pictures_api,
@@ -32,6 +34,7 @@ from facademap.web import (
     watch_api,
     work_api,
 )
+from facademap.web.acts import judged
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.apart import Apart
 from facademap.web.attempts import Attempts, open_log
@@ -40,9 +43,10 @@ from facademap.web.desk import Desk
 from facademap.web.guard import Access, Guard
 from facademap.web.jobs import Jobs
 from facademap.web.meter import Meter
-from facademap.web.sessions import Sessions
+from facademap.web.sessions import Pass, Sessions
 from facademap.web.sign_in import SignIn, digest
 from facademap.web.sign_in import routes as sign_in_routes
+from facademap.web.team_sessions import TeamSessions
 
 __all__ = ["make_app"]
 
@@ -67,6 +71,7 @@ def make_app(
     secure: bool = False,
     assistant: Assistant | None = None,
     processes: bool = False,
+    accounts: bool = False,
 ) -> Guard:
     """The application for one project.
 
@@ -86,6 +91,8 @@ def make_app(
         Makes the proposals; one of our own way when left out.
     processes : bool
         Whether costly answers are made in processes of their own, which can be stopped.
+    accounts : bool
+        Whether people come by accounts that the database of the project keeps, instead of by one secret.
     """
     desk, pictures, packed, jobs = (
         Desk(folder),
@@ -107,12 +114,16 @@ def make_app(
         links = desk.setting("reviewer_links", []) or []
         return {link["hash"]: link["name"] for link in links if not link.get("withdrawn_at")}
 
+    book = book_of(desk.reading()) if accounts else None
+    needed = bool(secret) or accounts
     kept = folder / "cache" if (folder / "cache").is_dir() else None
     access = Access.for_host(
         host,
         cookie=_cookie_name(desk, secure=secure),
-        sessions=Sessions(kept if secret else None, secret=secret, links=reviewers),
-        is_open=not secret,
+        sessions=Sessions(kept if secret else None, secret=secret, links=reviewers)
+        if book is None
+        else TeamSessions(book),
+        is_open=not needed,
         names=names,
         reader=lambda link: reviewers().get(digest(link)),
     )
@@ -120,8 +131,9 @@ def make_app(
         access=access,
         secret=secret,
         reviewers=reviewers,
-        attempts=Attempts(open_log(kept if secret else None)),
+        attempts=Attempts(open_log(kept if needed else None)),
         secure=secure,
+        book=book,
     )
 
     @asynccontextmanager
@@ -132,6 +144,8 @@ def make_app(
         jobs.close()
         pool.close()
         desk.close()
+        if book is not None:
+            book.close()
 
     async def built(request: Request) -> Response:
         return _file(f"built/{request.path_params['name']}")
@@ -148,8 +162,13 @@ def make_app(
     async def icon(request: Request) -> Response:
         return _file("mark.svg")
 
+    def note(granted: Pass, act: str, about: str, outcome: str, address: str) -> None:
+        assert book is not None
+        book.note(granted.name, act, about, outcome, session=granted.session, address=address)
+
     routes = [
         *sign_in_routes(sign_in, lambda: _file("desk.html")),
+        *invited.routes(sign_in),
         Route("/built/{name}", built),
         Route("/service.js", service),
         Route("/manifest.webmanifest", manifest),
@@ -175,13 +194,17 @@ def make_app(
         500: on_unforeseen,
         Exception: on_unforeseen,
     }
-    app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)
+    app = Starlette(
+        routes=judged(routes, note if book is not None else None),
+        exception_handlers=handlers,
+        lifespan=lifespan,
+    )
     app.state.desk, app.state.jobs = desk, jobs
     return Guard(
         app,
         access,
         on_stop=desk.stop_waiting,
-        ticket=sign_in.ticket if secret else None,
+        ticket=sign_in.ticket if secret and book is None else None,
         meter=meter,
     )
 

@@ -14,6 +14,7 @@ from facademap.errors import ProjectError
 from facademap.store.changes import newest_change
 from facademap.store.draft import LARGE
 from facademap.store.project import Project
+from facademap.store.team import limit_now, limited_to
 
 if TYPE_CHECKING:
     from facademap.store.team_news import Listener
@@ -28,6 +29,8 @@ LOOK_EVERY_SHARED_S = 0.3
 LOOK_EVERY_TOLD_S = 10.0
 #: Waiting pages look together at this beat, so that one answer serves them all.
 BEAT_S = 0.2
+#: Readers of a thread for people who are limited to some elevations, each for one choice of them.
+MOST_LIMITS = 4
 
 
 class Desk:
@@ -68,7 +71,8 @@ class Desk:
     @contextmanager
     def writing(self, *, rows: int = 1) -> Iterator[Project]:
         """The project for one edit; others wait their turn, but not for one of so many rows that it is made apart."""
-        if rows > LARGE:
+        if rows > LARGE or limit_now() is not None:
+            # a connection of its own: beside the others, or limited by the database
             with Project.open(self.folder) as project:
                 yield project
                 self._seq = max(self._seq, newest_change(project))
@@ -79,11 +83,20 @@ class Desk:
 
     def reading(self) -> Project:
         """The project for reading, never blocked by a writer."""
-        found = getattr(self._readers, "project", None)
+        of_thread = self._readers.__dict__.setdefault("by_limit", {})
+        limit = limit_now()
+        found: Project | None = of_thread.get(limit)
         if found is None:
-            found = self._readers.project = Project.open(self.folder, read_only=True)
+            while len(of_thread) > MOST_LIMITS:
+                self._forget_reader(of_thread, next(k for k in of_thread if k is not None))
+            found = of_thread[limit] = Project.open(self.folder, read_only=True)
             self._all_readers.append(found)
         return found
+
+    def _forget_reader(self, of_thread: dict[Any, Project], limit: Any) -> None:
+        gone = of_thread.pop(limit)
+        self._all_readers.remove(gone)
+        gone.close()
 
     @property
     def in_database(self) -> bool:
@@ -101,7 +114,8 @@ class Desk:
             # before the look: a word that comes during it asks for another
             self._told = False
             try:
-                self._seq = max(self._seq, newest_change(self.reading()))
+                with limited_to(None):  # the number of the newest change is that of all
+                    self._seq = max(self._seq, newest_change(self.reading()))
             except ProjectError:
                 # a database that is away for a while is no news; who reads or edits hears of it
                 if not self._writer.in_database:

@@ -12,9 +12,13 @@ from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
+
+from facademap.errors import FacademapError
 from facademap.limits import limits_now
 from facademap.web.meter import Meter
 from facademap.web.sessions import Pass, Sessions
+from facademap.web.team_sessions import TeamSessions
 
 __all__ = ["LONGEST_NAME", "SECURITY_HEADERS", "Access", "Guard", "author_of"]
 
@@ -43,15 +47,22 @@ PICTURE_TYPES = ("image/jpeg", "image/png", "image/tiff", "image/webp")
 FORM_TYPE = "application/x-www-form-urlencoded"
 LONGEST_NAME = 80
 _OPEN_PATHS = frozenset(
-    {"/", "/enter", "/favicon.ico", "/manifest.webmanifest", "/pages.css", "/service.js"}
+    {
+        "/",
+        "/enter",
+        "/invited",
+        "/favicon.ico",
+        "/manifest.webmanifest",
+        "/pages.css",
+        "/service.js",
+    }
     | {"/health", "/metrics"}  # how the server does, for programs that watch it
 )
 _OPEN_FOLDERS = ("/built/",)
 #: What GIS programs read; the secret of a reviewer's link opens it with every request.
 _FOR_PROGRAMS = "/ogc"
 #: Pages of our own that work without a script send forms; everybody who may read may also leave.
-_FORMS = frozenset({"/enter", "/sign-ins"})
-_FOR_REVIEWERS = frozenset({"/api/reviews", "/api/sign-out", "/sign-ins"})
+_FORMS = frozenset({"/enter", "/invited", "/sign-ins"})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -67,7 +78,7 @@ class Access:
         somebody else's DNS; numbers cannot).
     cookie : str
         Name of the cookie that holds a session; another project has another.
-    sessions : Sessions
+    sessions : Sessions or TeamSessions
         Who is signed in.
     is_open : bool
         Whether nobody needs to sign in, since only this machine can reach the server.
@@ -78,7 +89,7 @@ class Access:
     hosts: frozenset[str]
     any_address: bool
     cookie: str
-    sessions: Sessions
+    sessions: Sessions | TeamSessions
     is_open: bool
     reader: Callable[[str], str | None] = lambda secret: None
 
@@ -88,7 +99,7 @@ class Access:
         host: str,
         *,
         cookie: str,
-        sessions: Sessions,
+        sessions: Sessions | TeamSessions,
         is_open: bool,
         names: Iterable[str] = (),
         reader: Callable[[str], str | None] = lambda secret: None,
@@ -122,13 +133,20 @@ class Access:
             return False
         return True
 
-    def pass_of(self, token: str) -> Pass | None:
-        """What the token of a session opens; ``None`` for nothing."""
+    async def pass_of(self, token: str, *, fresh: bool = True) -> Pass | None:
+        """What the token of a session opens; ``None`` for nothing. Not ``fresh``: as the database said a moment ago."""
         # on a machine of one's own no session is needed; one that has ended is still ended
-        return Pass(kind="write") if self.is_open and not token else self.sessions.find(token)
+        if self.is_open and not token:
+            return Pass(kind="write")
+        if isinstance(self.sessions, Sessions):
+            return self.sessions.find(token)
+        return await run_in_threadpool(self.sessions.find, token, fresh=fresh)
 
-    def pass_of_program(self, headers: Mapping[bytes, str]) -> Pass | None:
-        """What a program that keeps no session may do: read, by the secret of a reviewer's link, as a bearer or as a password."""
+    async def pass_of_program(self, headers: Mapping[bytes, str]) -> Pass | None:
+        """What a program that keeps no cookie may do: read, by the secret of a reviewer's link, as a bearer or as a password.
+
+        Where people have accounts, the token of a session takes the place of the link.
+        """
         scheme, _, given = headers.get(b"authorization", "").partition(" ")
         secret = given.strip()
         if scheme.lower() == "basic":
@@ -138,6 +156,8 @@ class Access:
                 return None
         elif scheme.lower() != "bearer":
             return None
+        if not isinstance(self.sessions, Sessions):
+            return await self.pass_of(secret, fresh=False)
         name = self.reader(secret) if secret else None
         return None if name is None else Pass(kind="review", name=name)
 
@@ -186,7 +206,7 @@ class Guard:
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}
-        refusal = self._refusal(scope, headers)
+        refusal = self._refusal(scope, headers) or await self._entry_refusal(scope, headers)
         if refusal:
             await _refuse(send, *refusal)
             return
@@ -209,22 +229,22 @@ class Guard:
             refused = self._write_refusal(scope, headers, host)
             if refused:
                 return refused
+        return None
+
+    async def _entry_refusal(
+        self, scope: Scope, headers: dict[bytes, str]
+    ) -> tuple[int, str, str] | None:
+        """Who comes: what they may do is judged by ``facademap.web.acts``."""
         if scope["path"] not in _OPEN_PATHS and not scope["path"].startswith(_OPEN_FOLDERS):
-            found = self._access.pass_of(self._access.token_of(headers))
-            if found is None and scope["path"].startswith(_FOR_PROGRAMS):
-                found = self._access.pass_of_program(headers)
+            looks = scope["method"] in ("GET", "HEAD")
+            try:
+                found = await self._access.pass_of(self._access.token_of(headers), fresh=not looks)
+                if found is None and scope["path"].startswith(_FOR_PROGRAMS):
+                    found = await self._access.pass_of_program(headers)
+            except FacademapError as error:  # the database with the sessions is away
+                return 503, error.problem, error.remedy
             if found is None:
                 return 401, "you are not signed in", "Sign in again, or open your link again."
-            if (
-                found.kind != "write"
-                and scope["method"] not in ("GET", "HEAD")
-                and scope["path"] not in _FOR_REVIEWERS
-            ):
-                return (
-                    403,
-                    "this link is for reading and reviewing",
-                    "Ask for a link of the team to make changes.",
-                )
             scope["facademap_pass"] = found
         return None
 

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from facademap.errors import ProjectError
 from facademap.store.changes import changes_after, newest_change
 from facademap.store.project import Project
+from facademap.store.team import limit_now
 from facademap.store.told_rows import changed_places, rows_as_json
 from facademap.tables import TABLES
 from facademap.tables.settings import is_desk_setting
@@ -50,7 +51,7 @@ class News:
         -------
         bytes
         """
-        if self._desk.seq() - after > FAR_BEHIND:
+        if self._desk.seq() - after > FAR_BEHIND or limit_now() is not None:
             return _news(self._desk.reading(), after, self._desk.seq)
         with self._one_at_a_time:
             # the number is read before the rows, and from the file, which other programs change too: what comes in

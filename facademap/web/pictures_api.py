@@ -10,6 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import InputError
+from facademap.store.team import limit_now
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
 from facademap.web.answers import threaded
@@ -42,7 +43,8 @@ def routes(desk: Desk, pictures: Pictures) -> list[Route]:
         # a tile that was cut before is only read from its file, without asking the project
         version = request.query_params.get("v", "")
         parts = [request.path_params[n] for n in ("level", "column", "row")]
-        if _VERSION.match(version) and all(_NUMBER.match(p) for p in parts):
+        limited = limit_now() is not None  # then the database is asked whether this surface is seen
+        if not limited and _VERSION.match(version) and all(_NUMBER.match(p) for p in parts):
             kept = pictures.kept_tile(version, *(int(p) for p in parts))
             if kept is not None:
                 return Response(kept[0], media_type=kept[1], headers=_FOR_EVER)

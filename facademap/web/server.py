@@ -28,6 +28,7 @@ def run(plan: ServePlan, *, open_browser: bool) -> None:
         secure=secure,
         assistant=plan.assistant,
         processes=True,
+        accounts=plan.accounts,
     )
     if open_browser:
         # the command line of a browser can be read by everybody on the machine: no secret stands in it

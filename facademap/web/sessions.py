@@ -28,7 +28,7 @@ FILE = "sessions.json"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pass:
-    """What a request may do: ``write`` everything, or ``review`` (read, and add reviews).
+    """What a request may do: ``write``, or ``review`` (read, and add reviews), and in detail what a role may.
 
     Parameters
     ----------
@@ -37,11 +37,22 @@ class Pass:
         The person of the session; empty where nobody needs to sign in.
     session : str
         Public id of the session.
+    role : str
+        Of a person with an account; the secret of the team opens everything, a link of a reviewer what a reviewer may.
+    elevations : tuple of str, optional
+        Those to which the person is limited; ``None`` for the whole project.
     """
 
     kind: str
     name: str = ""
     session: str = ""
+    role: str = ""
+    elevations: tuple[str, ...] | None = None
+
+    @property
+    def acts_as(self) -> str:
+        """The role by which acts are judged."""
+        return self.role or ("administrator" if self.kind == "write" else "reviewer")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

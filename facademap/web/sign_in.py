@@ -11,18 +11,32 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qs
 
+import anyio
+import anyio.to_thread
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from facademap.errors import FacademapError, InputError
+from facademap.errors import FacademapError, InputError, RightsError
+from facademap.store.team_people import PeopleBook
+from facademap.tasks.desk.accounts import is_secret_of
 from facademap.web.answers import Answer, failure, read_body, threaded
 from facademap.web.attempts import Attempts
 from facademap.web.guard import FORM_TYPE, LONGEST_NAME, Access
 from facademap.web.sessions import LONGEST_S, Session
 
-__all__ = ["SignIn", "digest", "routes"]
+__all__ = [
+    "InTurn",
+    "SignIn",
+    "browser_of",
+    "digest",
+    "fields_of",
+    "later",
+    "routes",
+    "shown",
+]
 
 #: How long the browser that is opened at the start may take to ask.
 TICKET_S = 300.0
@@ -48,6 +62,8 @@ class SignIn:
     attempts : Attempts
     secure : bool
         Whether people come by TLS, so that the cookie goes by TLS alone.
+    book : PeopleBook, optional
+        Accounts of the database; then nothing else opens a session.
     tickets : dict of str to float
         Until when each may be used.
     """
@@ -57,6 +73,7 @@ class SignIn:
     reviewers: Callable[[], dict[str, str]]
     attempts: Attempts
     secure: bool
+    book: PeopleBook | None = None
     tickets: dict[str, float] = field(default_factory=dict)
 
     def ticket(self) -> str:
@@ -65,8 +82,25 @@ class SignIn:
         self.tickets[made] = time.monotonic() + TICKET_S
         return made
 
+    def with_cookie(self, answer: Response, token: str) -> Response:
+        """An answer that hands a session to the browser: no script reads it, no other site sends it, and by TLS alone where there is."""
+        answer.set_cookie(
+            self.access.cookie,
+            token,
+            max_age=int(LONGEST_S),
+            httponly=True,
+            samesite="strict",
+            secure=self.secure,
+            path="/",
+        )
+        return answer
+
     def opened_by(self, presented: str, name: str) -> tuple[str, str, str] | None:
         """Kind, name and link of the session that a secret, a link or a ticket opens."""
+        if self.book is not None:
+            known = is_secret_of(self.book, name, presented) if name and presented else None
+            self.book.note(name[:LONGEST_NAME], "sign in", "", "done" if known else "refused")
+            return None if known is None else ("account", known, "")
         if self.secret and hmac.compare_digest(presented.encode(), self.secret.encode()):
             return "write", name, ""
         until = self.tickets.get(presented)
@@ -75,6 +109,19 @@ class SignIn:
         link = digest(presented)
         reviewer = self.reviewers().get(link) if presented else None
         return ("review", reviewer, link) if reviewer is not None else None
+
+
+class InTurn:
+    """One try after the other: nobody gains by trying many at once, and those who are in go on meanwhile."""
+
+    def __init__(self) -> None:
+        self._limiter: anyio.CapacityLimiter | None = None
+
+    async def run(self, function: Callable[..., Any], *given: Any) -> Any:
+        """The result of a function that waits for the database or works hard."""
+        if self._limiter is None:
+            self._limiter = anyio.CapacityLimiter(1)
+        return await anyio.to_thread.run_sync(function, *given, limiter=self._limiter)
 
 
 class SignInError(InputError):
@@ -87,17 +134,17 @@ class SignInError(InputError):
 
 def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
     """Addresses /, /enter, /sign-ins and those under /api for sessions."""
-    access = sign_in.access
+    access, in_turn, accounts = sign_in.access, InTurn(), sign_in.book is not None
 
     def begin(request: Request, presented: str, name: str) -> tuple[str, str]:
         address = request.client.host if request.client else ""
         wait = sign_in.attempts.wait_s(address)
         if wait > 0:
-            raise SignInError("too many wrong secrets", _later(wait), status=429, wait_s=wait)
+            raise SignInError("too many wrong secrets", later(wait), status=429, wait_s=wait)
         found = sign_in.opened_by(presented[:LONGEST_PRESENTED], name)
         if found is None:
             wait = sign_in.attempts.failed(address)
-            raise SignInError("this secret opens nothing", _later(wait), status=401, wait_s=wait)
+            raise SignInError("this secret opens nothing", later(wait), status=401, wait_s=wait)
         kind, name, link = found
         if not name:
             raise SignInError(
@@ -108,7 +155,7 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
             kind=kind,
             name=name,
             address=address,
-            browser=_browser(request.headers.get("user-agent", "")),
+            browser=browser_of(request.headers.get("user-agent", "")),
             link=link,
         )
         before = access.sessions.find(request.cookies.get(access.cookie, ""))
@@ -119,7 +166,7 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
 
     async def page(request: Request) -> Response:
         key, ticket = request.query_params.get("key"), request.query_params.get("ticket", "")
-        if key is not None:
+        if key is not None and not accounts:
             # a link comes from a letter, that is from another site, and a strict cookie would not go with a redirection
             try:
                 if key and hmac.compare_digest(key.encode(), sign_in.secret.encode()):
@@ -128,13 +175,17 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
                         "Type it here.",
                         status=401,
                     )
-                token, _ = begin(request, key, "")
+                token, _ = await in_turn.run(begin, request, key, "")
             except SignInError as refused:
-                return _form(refused=refused)
-            return _with_cookie(_page("go_on.html"), token)
-        if access.pass_of(request.cookies.get(access.cookie, "")) is None or ticket:
+                return _form(refused=refused, accounts=accounts)
+            return sign_in.with_cookie(shown("go_on.html"), token)
+        try:
+            known = await access.pass_of(request.cookies.get(access.cookie, ""))
+        except FacademapError as error:
+            return _form(refused=error, accounts=accounts)
+        if known is None or ticket:
             if not access.is_open:
-                return _form(ticket=ticket)
+                return _form(ticket=ticket, accounts=accounts)
             answer = RedirectResponse("/", status_code=303)
             answer.delete_cookie(access.cookie, path="/")
             return answer
@@ -144,37 +195,27 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
         is_form = request.headers.get("content-type", "").split(";")[0].strip() == FORM_TYPE
         told: Any = {}
         try:
-            told = await _fields(request) if is_form else await read_body(request)
+            told = await fields_of(request) if is_form else await read_body(request)
             if access.is_open:
                 raise InputError("nobody needs to sign in here", "Open the survey desk.")
             presented, name = _words(told)
-            token, name = begin(request, presented, name)
+            token, name = await in_turn.run(begin, request, presented, name)
         except FacademapError as error:
             if is_form:
                 again = getattr(error, "status", 400) == 400
                 ticket = told.get("ticket", "") if again else ""
                 name = str(told.get("name", ""))[:LONGEST_NAME]
-                return _form(refused=error, ticket=ticket, name=name)
+                return _form(refused=error, ticket=ticket, name=name, accounts=accounts)
             return _refusal(error)
         if is_form:
-            return _with_cookie(RedirectResponse("/", status_code=303), token)
-        return _with_cookie(Answer({"token": token, "name": name}), token)
-
-    def _with_cookie(answer: Response, token: str) -> Response:
-        answer.set_cookie(
-            access.cookie,
-            token,
-            max_age=int(LONGEST_S),
-            httponly=True,
-            samesite="strict",
-            secure=sign_in.secure,
-            path="/",
-        )
-        return answer
+            return sign_in.with_cookie(RedirectResponse("/", status_code=303), token)
+        return sign_in.with_cookie(Answer({"token": token, "name": name}), token)
 
     def leave(request: Request, answer: Response) -> Response:
         granted = request.scope["facademap_pass"]
         if access.sessions.end(granted.session):
+            if sign_in.book is not None:
+                sign_in.book.note(granted.name, "sign out", "", session=granted.session)
             sign_in.attempts.told("signed out", name=granted.name)
         answer.delete_cookie(
             access.cookie, path="/", secure=sign_in.secure, httponly=True, samesite="strict"
@@ -187,13 +228,15 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
         return [
             _told(s, this=s.id == mine)
             for s in access.sessions.all()
-            if granted.kind == "write" or s.id == mine
+            if granted.acts_as == "administrator" or s.id == mine
         ]
 
     def end_one(request: Request, wanted: str) -> None:
         granted = request.scope["facademap_pass"]
-        if granted.kind != "write" and wanted != granted.session:
-            raise InputError("sessions of others", "Ask the team to end them.")
+        if granted.acts_as != "administrator" and wanted != granted.session:
+            raise RightsError(
+                "sessions of others", "Ask the team, or its administrator, to end them."
+            )
         if not access.sessions.end(wanted):
             raise InputError("there is no such session", "It may have ended already.")
         sign_in.attempts.told(f"session {wanted} ended", name=granted.name)
@@ -211,11 +254,10 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
     def sign_out(request: Request, body: Any) -> Any:
         return leave(request, Answer({"signed_out": True}))
 
-    async def sign_ins(request: Request) -> Response:
+    def sign_ins_page(request: Request, told: dict[str, str]) -> Response:
         note = ""
         if request.method == "POST":
             try:
-                told = await _fields(request)
                 wanted = str(told.get("id", ""))[:40]
                 if wanted == request.scope["facademap_pass"].session:
                     return leave(request, RedirectResponse("/", status_code=303))
@@ -223,13 +265,20 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
                 return RedirectResponse("/sign-ins", status_code=303)
             except FacademapError as error:
                 note = f"{error.problem}. {error.remedy}"
-        return _page(
+        return shown(
             "sign_ins.html",
             sessions=listed(request),
             needed=not access.is_open,
             note=note,
             status=400 if note else 200,
         )
+
+    async def sign_ins(request: Request) -> Response:
+        try:
+            told = await fields_of(request) if request.method == "POST" else {}
+            return await run_in_threadpool(sign_ins_page, request, told)
+        except FacademapError as error:
+            return failure(error)
 
     return [
         Route("/", page),
@@ -246,7 +295,8 @@ _PAGES = Environment(
 )
 
 
-def _page(template: str, *, status: int = 200, **values: Any) -> Response:
+def shown(template: str, *, status: int = 200, **values: Any) -> Response:
+    """A page of ours that works without a script."""
     # with no-referrer a browser would send its forms from nowhere, and they would be refused
     headers = {"cache-control": "no-store", "referrer-policy": "same-origin"}
     return HTMLResponse(
@@ -254,11 +304,22 @@ def _page(template: str, *, status: int = 200, **values: Any) -> Response:
     )
 
 
-def _form(*, refused: FacademapError | None = None, ticket: str = "", name: str = "") -> Response:
+def _form(
+    *,
+    refused: FacademapError | None = None,
+    ticket: str = "",
+    name: str = "",
+    accounts: bool = False,
+) -> Response:
     note = f"{refused.problem}. {refused.remedy}" if refused is not None else ""
     status = getattr(refused, "status", 400) if refused is not None else 401
-    answer = _page(
-        "sign_in.html", status=status, note=note[:1].upper() + note[1:], ticket=ticket, name=name
+    answer = shown(
+        "sign_in.html",
+        status=status,
+        note=note[:1].upper() + note[1:],
+        ticket=ticket,
+        name=name,
+        accounts=accounts,
     )
     return _told_to_wait(answer, refused)
 
@@ -276,11 +337,13 @@ def _told_to_wait(answer: Response, error: FacademapError | None) -> Response:
     return answer
 
 
-def _later(wait_s: float) -> str:
+def later(wait_s: float) -> str:
+    """When to try again, in words."""
     return "Try again." if wait_s <= 0 else f"Try again in {int(wait_s) + 1} s."
 
 
-async def _fields(request: Request) -> dict[str, str]:
+async def fields_of(request: Request) -> dict[str, str]:
+    """The fields of a form."""
     try:
         raw = await request.body()
         found = parse_qs(raw.decode("utf-8"), max_num_fields=8, keep_blank_values=True)
@@ -304,7 +367,7 @@ def _words(told: Any) -> tuple[str, str]:
     return presented, name
 
 
-def _browser(agent: str) -> str:
+def browser_of(agent: str) -> str:
     """What a person recognises of the words with which a browser introduces itself."""
     known = ("Firefox", "Edg", "Chrome", "Safari", "curl", "python")
     systems = ("Android", "iPhone", "iPad", "Windows", "Mac OS", "Linux")

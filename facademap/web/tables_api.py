@@ -33,6 +33,7 @@ from facademap.tasks.desk.inverse import inverse_of, row_for_desk
 from facademap.tasks.issue.papers_register import is_of_register
 from facademap.tasks.plan.reading import reads_inches
 from facademap.units import format_inches, format_mm, parse_length
+from facademap.web.acts import acts_of, need_edits
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import author_of
@@ -73,6 +74,11 @@ def routes(desk: Desk) -> list[Route]:
             "pass": granted.kind if granted else "write",
             "reviewer": granted.name if granted and granted.kind == "review" else "",
             "signed_in_as": granted.name if granted else "",
+            "role": granted.role if granted else "",
+            "may": acts_of(granted),
+            "elevations": list(granted.elevations)
+            if granted and granted.elevations is not None
+            else None,
         }
 
     def table(request: Request, body: Any) -> Any:
@@ -168,6 +174,7 @@ def routes(desk: Desk) -> list[Route]:
             body = await read_body(request)
             key, items = read_changes(body)
             said, what = _words(body)
+            need_edits(request.scope, ((i.table, i.id) for i in items))
             who = author_of(request.scope, said, "surveyor")
         except FacademapError as error:
             return failure(error)

@@ -22,6 +22,7 @@ from facademap.tasks.desk.papers import read_paper
 from facademap.tasks.desk.photos import take_photo
 from facademap.tasks.desk.work import record_act, work_overview, work_page
 from facademap.tasks.plan.ways import choose_way, try_way, way_state
+from facademap.web.acts import DECIDED_STAGES, JOBS, need
 from facademap.web.answers import Answer, failure, text_of, threaded
 from facademap.web.apart import Apart, Order, apart
 from facademap.web.desk import Desk
@@ -54,8 +55,10 @@ def _job_routes(jobs: Jobs) -> list[Route]:
         options = body.get("options") if isinstance(body, Mapping) else None
         if options is not None and not isinstance(options, dict):
             raise InputError("options are not an object", "Send options as name and value.")
+        kind = text_of(body, "kind", required=True)
+        need(request.scope, JOBS.get(kind, "design"))
         return jobs.start(
-            text_of(body, "kind", required=True),
+            kind,
             options or {},
             who=author_of(request.scope, text_of(body, "who"), "survey desk"),
         ).as_json()
@@ -276,6 +279,8 @@ def _record_routes(desk: Desk, pool: Apart) -> list[Route]:
 
     def do(request: Request, body: Any) -> Any:
         act, repair = request.path_params["act"], text_of(body, "repair", required=True)
+        if act == "stage" and body.get("stage") in DECIDED_STAGES:
+            need(request.scope, "design")
         key = text_of(body, "key", most=64)
         if key and not KEY.match(key):
             raise InputError(
@@ -416,8 +421,10 @@ def _review_routes(desk: Desk) -> list[Route]:
 
     def links(request: Request, body: Any) -> Any:
         granted = request.scope.get("facademap_pass")
-        if granted and granted.kind == "review":
-            raise InputError("links are shown to the team alone", "Ask the team.")
+        if granted and granted.role:
+            raise InputError(
+                "reviewers have accounts here", "Invite them with facademap people invite."
+            )
         if request.method == "GET":
             kept = desk.setting("reviewer_links", []) or []
             return {"links": [{k: v for k, v in link.items() if k != "hash"} for link in kept]}

@@ -357,7 +357,7 @@ def test_the_command_says_every_refusal_in_one_line(
         assert (code, said.count("\n")) == (2, 1), said
         assert said.startswith("error: ")
         assert problem in said
-    with pytest.raises(ProjectError, match="name of the shared yard"):
+    with pytest.raises(ProjectError, match="what projects of a database share"):
         Project.create_in(read_address(f"{database}#facademap_yard"), tmp_path / "y", name="y")
 
 

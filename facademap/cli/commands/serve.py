@@ -44,6 +44,11 @@ from facademap.cli.show import Show, command_options
     type=click.Path(path_type=Path),
     help="ONNX file of a segmentation model of your own, for outlines from a click.",
 )
+@click.option(
+    "--accounts",
+    is_flag=True,
+    help="Everybody has an account of their own, kept by the database of the project (see facademap people).",
+)
 @click.option("--no-browser", is_flag=True, help="Do not open the browser.")
 @command_options
 def command(
@@ -55,13 +60,14 @@ def command(
     tls: tuple[Path, Path] | None,
     public: str,
     model: Path | None,
+    accounts: bool,
     no_browser: bool,
     show: Show,
 ) -> None:
     """Open the survey desk: digitise, class, plan, match and record in the browser.
 
     Works on this machine alone unless --host or --public is given; then everybody signs in with a name and the
-    secret of the team. Stop it with Ctrl-C; every edit is stored the moment it is made.
+    secret of the team, or, with --accounts, with their own. Stop it with Ctrl-C; every edit is stored the moment it is made.
     """
     from facademap.errors import InputError
     from facademap.tasks.desk.secret import SECRET_VARIABLE, find_secret
@@ -73,16 +79,26 @@ def command(
             "a secret on the command line can be read by everybody on this machine",
             f"Leave --secret out to be asked, set {SECRET_VARIABLE}, or use --secret-file.",
         )
-    found = find_secret(file=secret_file, ask=_ask if needs_secret(host, public) else None)
+    ask = _ask if needs_secret(host, public) and not accounts else None
+    found = find_secret(file=secret_file, ask=ask)
     plan = plan_server(
-        project, host=host, port=port, secret=found, tls=tls, public=public, model=model
+        project,
+        host=host,
+        port=port,
+        secret=found,
+        tls=tls,
+        public=public,
+        model=model,
+        accounts=accounts,
     )
     show.result(
         {"address": plan.address, "project": str(plan.folder)}, text=f"survey desk: {plan.address}"
     )
     if found:
         show.say("everybody signs in there with a name and the secret; /sign-ins shows who did")
-    if found and not plan.address.startswith("https:"):
+    if accounts:
+        show.say("everybody signs in there with an account; /sign-ins shows who did")
+    if (found or accounts) and not plan.address.startswith("https:"):
         show.say(
             "without TLS whoever listens on the network can read along: use --tls CERT KEY, or a proxy with --public"
         )

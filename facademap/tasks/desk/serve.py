@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 from facademap.errors import FileError, InputError
 from facademap.io.whole_files import STORE_NAME, open_hold
 from facademap.store.project import Project
+from facademap.store.team_people import book_of
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.secret import SECRET_VARIABLE, check_secret
 
@@ -29,7 +30,7 @@ class ServePlan:
     """An open socket, the address that people type, and the hold on the project while the server runs.
 
     ``own_address`` is the address for a browser on this machine; ``tls`` certificate and key; ``behind_proxy`` whether
-    people come by another server that stands in front.
+    people come by another server that stands in front; ``accounts`` whether they have accounts of their own.
     """
 
     folder: Path
@@ -41,6 +42,7 @@ class ServePlan:
     tls: tuple[Path, Path] | None = None
     names: tuple[str, ...] = ()
     behind_proxy: bool = False
+    accounts: bool = False
     hold: IO[str] | None = None
     assistant: Assistant | None = None
 
@@ -59,6 +61,7 @@ def plan_server(
     tls: tuple[Path, Path] | None = None,
     public: str = "",
     model: Path | None = None,
+    accounts: bool = False,
 ) -> ServePlan:
     """Check project, host, secret, certificate and segmentation model, and take a port.
 
@@ -76,6 +79,8 @@ def plan_server(
         Address of a reverse proxy through which people come, such as ``https://desk.example.org/``.
     model : Path, optional
         Segmentation model of one's own.
+    accounts : bool
+        Whether everybody comes with an account that the database of the project keeps.
 
     Raises
     ------
@@ -85,11 +90,13 @@ def plan_server(
     """
     with Project.open(folder) as project:
         words = (str(project.setting("name", "")), project.folder.name)
+        if accounts:
+            _need_people(project, secret)
     path = Path(folder).resolve()
     if path.name == STORE_NAME:
         path = path.parent
     name = _public_name(public)
-    if needs_secret(host, public) and not secret:
+    if needs_secret(host, public) and not secret and not accounts:
         raise InputError(
             f"{public or f'host {host}'} can be reached by other machines, and no secret was given",
             f"Type it when asked, put it into {SECRET_VARIABLE} or a file for --secret-file, or leave --host and "
@@ -118,9 +125,24 @@ def plan_server(
         tls=tls,
         names=(name,) if name else (),
         behind_proxy=bool(public),
+        accounts=accounts,
         hold=hold,
         assistant=assistant,
     )
+
+
+def _need_people(project: Project, secret: str) -> None:
+    """There are accounts, this server may use them, and nothing else opens the desk beside them."""
+    if secret:
+        raise InputError(
+            "both accounts and a secret of the team were given", "Give one of the two."
+        )
+    with book_of(project) as book:
+        if not any(m.has_secret or m.invited_until for m in book.members()):
+            raise InputError(
+                "nobody could sign in: nobody was invited to this project yet",
+                "Invite somebody with facademap people invite.",
+            )
 
 
 def _address(host: str, taken: socket.socket, *, tls: bool) -> str:
