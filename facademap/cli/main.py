@@ -118,13 +118,14 @@ class _Commands(click.Group):
 
 
 #: Commands that take the address of a database as it is.
-_TAKE_ADDRESSES = frozenset({"new", "copy", "estate", "jobs"})
+_TAKE_ADDRESSES = (["new"], ["copy"], ["estate"], ["jobs"], ["shared-yard", "match"])
 
 
 def _with_folders(argv: list[str]) -> list[str]:
     """The words of a call with the folder that stands for a project in place of its address in a database."""
     at = next((n for n, w in enumerate(argv) if w.startswith(("postgresql://", "postgres://"))), 0)
-    if not at or argv[0] in _TAKE_ADDRESSES or argv[at - 1].startswith("--"):
+    as_it_is = argv[:1] in _TAKE_ADDRESSES or argv[:2] in _TAKE_ADDRESSES
+    if not at or as_it_is or argv[at - 1].startswith("--"):
         return argv
     from facademap.tasks.project.team import join_project
 

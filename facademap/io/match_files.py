@@ -222,6 +222,7 @@ def _repair(value: Any, number: int) -> Repair:
         "lock": _lock(table.take("lock"), table.where),
         "forbid": _texts(table, "forbid"),
         "turn180": table.flag("turn180", True),
+        "campaign": table.text("campaign", None),
     }
     table.end()
     if isinstance(joint, list) and len(joint) == 1:
@@ -255,6 +256,9 @@ def _face(value: Any, where: str, number: int) -> Face:
         "lab": table.lab("lab", None),
         "finish": table.text("finish", null=True),
         "weathered": table.flag("weathered"),
+        "campaign": table.text("campaign", None),
+        "haul_kg": table.number("haul_kg", 0.0),
+        "provenance": table.number("provenance", 0.0),
     }
     table.end()
     return _made(Face, where, given)
@@ -333,6 +337,7 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
                 "lock": lock(r.lock),
                 "forbid": list(r.forbid),
                 "turn180": r.turn180,
+                **({} if r.campaign is None else {"campaign": r.campaign}),
             }
             for r in problem.repairs
         ],
@@ -360,6 +365,7 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
                         "finish": f.finish,
                         "weathered": f.weathered,
                         **({} if f.lab is None else {"lab": list(f.lab)}),
+                        **_campaign(f),
                     }
                     for f in b.faces
                 ],
@@ -370,6 +376,12 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
     if problem.looks:
         result["looks"] = {r: dict(costs) for r, costs in problem.looks.items()}
     return result
+
+
+def _campaign(face: Face) -> dict[str, Any]:
+    """What a face says of campaigns that are matched together; nothing where it says nothing."""
+    told = {"campaign": face.campaign, "haul_kg": face.haul_kg, "provenance": face.provenance}
+    return {key: value for key, value in told.items() if value}
 
 
 def _list(value: tuple[float, ...] | None) -> list[float] | None:

@@ -47,8 +47,9 @@ def usable_dm3(face: Face) -> float:
 
 
 def opening_cost(block: Block, face: Face, params: Params) -> float:
-    """What it costs to open a block on a face, for the stone used up and the weight handled."""
-    return params.open_per_dm3 * usable_dm3(face) + params.handle_per_kg * block.weight_kg
+    """What it costs to open a block on a face, for the stone used up and the weight handled and hauled."""
+    kg = block.weight_kg + face.haul_kg
+    return params.open_per_dm3 * usable_dm3(face) + params.handle_per_kg * kg
 
 
 def colour_differences(problem: Problem) -> Floats:
@@ -131,6 +132,8 @@ def find_candidates(
     box_w, box_h = boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]
     beds = np.array([f.bed for f in values])
     finishes = np.array([f.finish if f.finish is not None else "" for f in values])
+    provenance = np.array([f.provenance for f in values])
+    campaigns = np.array([f.campaign if f.campaign is not None else "" for f in values])
     differences = colour_differences(problem)
     result = Candidates(pairs=[], reasons=[])
     for key, face in zip(faces, values, strict=True):
@@ -153,7 +156,9 @@ def find_candidates(
                 else repair.de_tolerance + 1e-9
             ),
         ]
-        left = np.ones(len(faces), dtype=bool)
+        # a face that is there for another campaign is none of this repair's
+        left = (campaigns == "") | (campaigns == (repair.campaign or ""))
+        masks[0] &= left
         reason: Reason | None = None
         for mask, name in zip(masks, FILTERS, strict=False):
             left &= mask
@@ -166,7 +171,7 @@ def find_candidates(
         cost = differences[i] + params.spread_weight * spread
         for block_id, given in problem.looks.get(repair.id, {}).items():
             cost[[k for k, (b, _) in enumerate(faces) if problem.blocks[b].id == block_id]] = given
-        cost = cost * repair.priority
+        cost = (cost + provenance) * repair.priority
         deeper = cost + (
             params.finish_penalty * repair.priority if repair.finish is not None else 0.0
         )

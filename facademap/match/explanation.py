@@ -41,6 +41,7 @@ class RankedBlock:
     colour: float
     spread: float
     finish: float
+    provenance: float
     looks: float
     opening: float
     opened_already: bool
@@ -127,6 +128,9 @@ def explain(
             worst: list[int] = []
             options = []
             for f, face in enumerate(block.faces):
+                if not face.is_for(repair):
+                    column += 1
+                    continue
                 failure = _first_failure(free, layouts, i, b, f, float(differences[i, column]))
                 if failure is None:
                     options.append(
@@ -137,6 +141,8 @@ def explain(
                 else:
                     worst.append(FILTERS.index(failure))
                 column += 1
+            if not options and not worst:
+                continue
             if block.id in repair.forbid or (
                 repair.lock is not None and repair.lock.block_id != block.id
             ):
@@ -206,7 +212,8 @@ def _score(
         colour=colour,
         spread=spread,
         finish=finish,
-        looks=repair.priority * (colour + spread + finish),
+        provenance=face.provenance,
+        looks=repair.priority * (colour + spread + finish + face.provenance),
         opening=opening_cost(block, face, params),
         opened_already=opened.get(block.id) == face.id,
         chosen=chosen,

@@ -190,7 +190,7 @@ class Repair:
 
     ``outline_mm`` lies in the wall (x to the right, y up); ``joints_mm`` holds one joint an edge,
     edge i from vertex i to i + 1. ``lab`` None ranks without colour; ``de_tolerance`` None excludes
-    nothing by colour.
+    nothing by colour. ``campaign`` names whose repair it is, where several campaigns are matched together.
     """
 
     id: str
@@ -208,6 +208,7 @@ class Repair:
     lock: Lock | None = None
     forbid: tuple[str, ...] = ()
     turn180: bool = True
+    campaign: str | None = None
 
     def __post_init__(self) -> None:
         _text(self.id, "the id of a repair")
@@ -242,6 +243,8 @@ class Repair:
             _text(self.finish, f"{name}: finish")
         _one_of(self.weathered, ("required", "any"), f"{name}: weathered")
         _number(self.priority, f"{name}: priority", low=0.0, high=1e6, above=True)
+        if self.campaign is not None:
+            _text(self.campaign, f"{name}: campaign")
         if not isinstance(self.turn180, bool):
             raise InputError(f"{name}: turn180 is {self.turn180!r}", "Give true or false.")
 
@@ -274,7 +277,12 @@ class Flaw:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Face:
-    """One face of a block that can be worked: outline (x along the bed trace), usable depth, flaws."""
+    """One face of a block that can be worked: outline (x along the bed trace), usable depth, flaws.
+
+    Where several campaigns are matched together a face may be there for one ``campaign`` alone. A block is worked on one face,
+    so that a stone with a face for each of them goes to one of them, whole. ``haul_kg`` is what bringing it there counts as, on top
+    of its weight; ``provenance`` counts for every piece taken from it, times priority, as a finish that differs does.
+    """
 
     id: str
     outline_mm: tuple[Point, ...]
@@ -284,6 +292,9 @@ class Face:
     lab: Lab | None = None
     finish: str | None = None
     weathered: bool = False
+    campaign: str | None = None
+    haul_kg: float = 0.0
+    provenance: float = 0.0
 
     def __post_init__(self) -> None:
         _text(self.id, "the id of a face")
@@ -297,6 +308,10 @@ class Face:
             _text(self.finish, f"{name}: finish")
         if not isinstance(self.weathered, bool):
             raise InputError(f"{name}: weathered is {self.weathered!r}", "Give true or false.")
+        if self.campaign is not None:
+            _text(self.campaign, f"{name}: campaign")
+        _number(self.haul_kg, f"{name}: haul_kg", low=0.0, high=1e9)
+        _number(self.provenance, f"{name}: provenance", low=0.0, high=1e9)
         # a flaw in a broken-off corner is harmless, one beyond the face's box is a slip of the frame
         around = shapely.box(*shapely.Polygon(self.outline_mm).bounds)
         for number, flaw in enumerate(self.flaws):
@@ -305,6 +320,10 @@ class Face:
                     f"{name}: flaw {number} lies outside the face",
                     "Measure the flaw again in the frame of its face, or remove it.",
                 )
+
+    def is_for(self, repair: Repair) -> bool:
+        """Whether the face is there for the campaign of a repair."""
+        return self.campaign is None or self.campaign == repair.campaign
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -167,6 +167,8 @@ def _check_kind(
     face = block.face(placement.face_id)
     if block.stone != repair.stone and block.stone not in repair.accept:
         yield Violation(rule="stone", ids=ids, what=f"{block.stone} is not accepted")
+    if face.campaign is not None and face.campaign != repair.campaign:
+        yield Violation(rule="campaign", ids=ids, what=f"the face is there for {face.campaign}")
     if block.id in repair.forbid:
         yield Violation(rule="forbidden", ids=ids, what="the block is forbidden for this repair")
     if repair.lab is not None and repair.de_tolerance is not None:
@@ -365,7 +367,11 @@ def _check_unmatched(problem: Problem, solution: Solution) -> Iterator[Violation
                 yield Violation(
                     rule="source", ids=(repair.id,), what="the size to look for is too small"
                 )
-        same = any(b.stone == repair.stone or b.stone in repair.accept for b in problem.blocks)
+        same = any(
+            b.stone in (repair.stone, *repair.accept)
+            and any(f.campaign in (None, repair.campaign) for f in b.faces)
+            for b in problem.blocks
+        )
         if (one.reason == "stone_type") == same and not (
             repair.lock is not None and repair.lock.block_id is None
         ):
@@ -393,14 +399,14 @@ def recount_objective(problem: Problem, solution: Solution) -> float:
         unlike = repair.finish is not None and not (
             place.slab == 0 and face.finish == repair.finish
         )
-        terms.append(repair.priority * (looks + params.finish_penalty * unlike))
+        terms.append(repair.priority * (looks + params.finish_penalty * unlike + face.provenance))
     for block_id, face in worked.items():
         sound = shapely.Polygon(face.outline_mm)
         for flaw in face.flaws:
             if flaw.depth_mm is None:
                 sound = sound.difference(shapely.Polygon(flaw.outline_mm))
         terms.append(params.open_per_dm3 * sound.area * face.depth_mm / 1e6)
-        terms.append(params.handle_per_kg * problem.block(block_id).weight_kg)
+        terms.append(params.handle_per_kg * (problem.block(block_id).weight_kg + face.haul_kg))
     return math.fsum(terms)
 
 

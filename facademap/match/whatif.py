@@ -84,7 +84,8 @@ def _figures(problem: Problem, solution: Solution) -> Mapping[str, float]:
     unmatched = math.fsum(problem.repair(u.repair_id).priority for u in solution.unmatched)
     objective = recount_objective(problem, solution)
     opening = math.fsum(
-        params.open_per_dm3 * v + params.handle_per_kg * problem.block(b).weight_kg
+        params.open_per_dm3 * v
+        + params.handle_per_kg * (problem.block(b).weight_kg + faces[b].haul_kg)
         for b, v in opened.items()
     )
     return {

@@ -25,6 +25,7 @@ __all__ = [
     "Member",
     "Rule",
     "Stone",
+    "hold_stones",
     "join_yard",
     "member_of",
     "moves_of",
@@ -236,6 +237,11 @@ def moves_of(connection: TeamConnection, stone: str) -> list[tuple[str, str, str
         f"SELECT what, project, who, at FROM {YARD}.moves WHERE stone = ? ORDER BY seq", (stone,)
     )
     return list(rows.fetchall())
+
+
+def hold_stones(project: Project, names: Iterable[str]) -> None:
+    """Let nobody else reserve these stones until the transaction ends that is open."""
+    _locked(team_connection(project), "stone", names)
 
 
 def _locked(connection: TeamConnection, column: str, names: Iterable[str]) -> list[Stone]:

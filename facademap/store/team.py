@@ -103,15 +103,17 @@ class TeamConnection:
         """
         with in_team_words(self.address):
             self._alive()
-            key = zlib.crc32(self.address.project.encode())
             self._editing = True
             try:
-                self._raw.execute(
-                    f"BEGIN; SELECT pg_advisory_xact_lock({_LOCK_SPACE}, {key - 2**31})"
-                )
+                self._raw.execute(f"BEGIN; {self.lock_of_writers()}")
             except BaseException:
                 self._end()
                 raise
+
+    def lock_of_writers(self) -> str:
+        """The statement by which a transaction becomes the one that writes in this project."""
+        key = zlib.crc32(self.address.project.encode())
+        return f"SELECT pg_advisory_xact_lock({_LOCK_SPACE}, {key - 2**31})"
 
     def execute(self, sql: str, values: Any = (), /) -> Any:
         """As of sqlite3's connection."""

@@ -19,6 +19,7 @@ from cluster import Cluster
 
 from facademap.cli.main import main
 from facademap.errors import (
+    ConflictError,
     FacademapError,
     FileError,
     InputError,
@@ -34,6 +35,8 @@ from facademap.tasks.project.check import check_project
 from facademap.tasks.project.check_shared_yard import shared_yard_of
 from facademap.tasks.project.copy_project import copy_project
 from facademap.tasks.project.team import join_project, rights_in_project
+from facademap.tasks.yard import joint_match
+from facademap.tasks.yard.joint_match import match_together
 from facademap.tasks.yard.shared import (
     crow_km,
     give_back,
@@ -391,3 +394,99 @@ def test_check_says_that_the_yard_is_not_whole(cluster: Cluster, tmp_path: Path)
     rights_in_project(folder, role="fay", may="read")
     with pytest.raises(FileError, match="as postgres, not as fay"):
         join_project(f"{database}#mill".replace("postgres@", "fay@"), folder)
+
+
+@pytest.fixture
+def estate(cluster: Cluster, tmp_path: Path) -> tuple[str, dict[str, Path]]:
+    """A mill with two stones to spare, and two buildings that have no other stone; the kiln is near, the loft far away."""
+    database = cluster.make_database("joint")
+    folders = {
+        "mill": make(database, tmp_path / "mill", "mill", blocks=2),
+        "kiln": make(database, tmp_path / "kiln", "kiln", gaps=2),
+        "loft": make(database, tmp_path / "loft", "loft", gaps=1),
+    }
+    for name, place in (("mill", MILL), ("kiln", KILN), ("loft", LOFT)):
+        join_shared_yard(folders[name], building=name, place=place, rule="any")
+    offer_blocks(folders["mill"], ["B-001"], who="ann")
+    return database, folders
+
+
+def stored_of(folder: Path) -> tuple[set[str], int, list[str]]:
+    with Project.open(folder, read_only=True) as project:
+        assert team_connection(project).address.project == folder.name
+        history = project.history()
+        return blocks_of(folder), len(history), list(project.read("placements")["block"])
+
+
+def test_several_projects_are_matched_at_once_and_all_get_their_stone_or_none(
+    estate: tuple[str, dict[str, Path]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    database, folders = estate
+    found = match_together([database], why="loft:R-1", insist="mill.B-001")
+    kiln, loft = found["campaigns"]
+    assert [u["repair"] for u in kiln["use"]] == ["R-1", "R-2"], "two pieces outweigh one"
+    assert loft["unmatched"] == [{"repair": "R-1", "reason": "capacity"}]
+    assert found["status"] == "optimal"
+    assert list(found["without"]) == ["mill"]
+    (stone,) = found["why"]["ranked"]
+    assert (stone["block_id"], stone["serves"]) == ("mill.B-001", ["kiln:R-1", "kiln:R-2"])
+    gives_way = {(c["repair"], c["second"]) for c in found["why"]["insist"]["changes"]}
+    assert gives_way == {("loft:R-1", "mill.B-001"), ("kiln:R-1", None), ("kiln:R-2", None)}
+    km = {t: crow_km(MILL, place) * 1.3 for t, place in (("kiln", KILN), ("loft", LOFT))}
+    way = (km["loft"] - km["kiln"]) * 200.0 / 1000.0 * 0.01
+    assert found["why"]["insist"]["more"] == pytest.approx(1000.0 + way - looks_of(found), abs=1e-6)
+
+    code, said = run("shared-yard", "match", database, "--why", "loft:R-1")
+    assert code == 0
+    assert "kiln: 2 repairs by stone of the yard, 0 by own blocks, 0 without" in said
+    assert "the plan for all is proved best" in said
+    assert "serves kiln:R-1, kiln:R-2" in said
+
+    before = [stored_of(f) for f in folders.values()]
+    told: list[str] = []
+    really = joint_match.store_plan
+
+    def fails_in_the_second(project: Project, *given: Any, **also: Any) -> Any:
+        told.append(project.folder.name)
+        if len(told) == 2:
+            raise OSError("the power went out")
+        return really(project, *given, **also)
+
+    offer_blocks(folders["mill"], ["B-002"], who="ann")
+    before[0] = stored_of(folders["mill"])
+    with monkeypatch.context() as patched:
+        patched.setattr(joint_match, "store_plan", fails_in_the_second)
+        with pytest.raises(OSError, match="power"):
+            match_together([database], reserve_stones=True)
+    assert told == ["kiln", "loft"]
+    assert [stored_of(f) for f in folders.values()] == before, "nothing of it is in any project"
+
+    solved = joint_match.solve
+
+    def solve_slowly(*given: Any, **also: Any) -> Any:
+        plan = solved(*given, **also)
+        reserve_stones(folders["loft"], ["mill.B-001", "mill.B-002"], who="fay")
+        return plan
+
+    with monkeypatch.context() as patched:
+        patched.setattr(joint_match, "solve", solve_slowly)
+        with pytest.raises((InUseError, ConflictError)):
+            match_together([database], reserve_stones=True)
+    assert blocks_of(folders["kiln"]) == set()
+    give_back(folders["loft"], ["mill.B-001", "mill.B-002"], who="fay")
+
+    done = match_together([database], reserve_stones=True, who="ann")
+    assert set(done["plans"]) == {"kiln", "loft"}
+    assert sorted(b for blocks in done["reserved"].values() for b in blocks) == ["mill.B-001", "mill.B-002"]  # fmt: skip
+    for name, stone_of in done["reserved"].items():
+        assert stored_of(folders[name])[2] == stone_of * (2 if name == "kiln" else 1)
+        assert faults_of(folders[name]) == []
+    with Project.open(folders["kiln"], read_only=True) as project:
+        (plan,) = project.read("plans").to_dict("records")
+    assert (plan["status"], plan["matched"], plan["current"]) == ("optimal", 2, True)
+
+
+def looks_of(found: dict[str, Any]) -> float:
+    """What the looks of the second piece and the unmatched one are worth: both pieces look the same."""
+    (stone,) = found["why"]["ranked"]
+    return float(stone["looks"])

@@ -190,7 +190,10 @@ def _cost(
     colour = float(difference_ciede2000(np.array(repair["lab"]), np.array(block["lab"])))
     unlike = repair["finish"] is not None and not (front and face["finish"] == repair["finish"])
     return repair["priority"] * (
-        colour + params["spread_weight"] * block["spread"] + params["finish_penalty"] * unlike
+        colour
+        + params["spread_weight"] * block["spread"]
+        + params["finish_penalty"] * unlike
+        + block.get("provenance", 0.0)
     )
 
 

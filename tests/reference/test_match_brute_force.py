@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import sys
 from pathlib import Path
 
@@ -14,8 +15,9 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "ben
 from match_brute_force import best_objective, best_ordered_objective  # noqa: E402
 from match_instances import small_problem  # noqa: E402
 
-from facademap.io.match_files import problem_from_json  # noqa: E402
+from facademap.io.match_files import problem_from_json, problem_to_json  # noqa: E402
 from facademap.match import solve, solve_with_donors, verify  # noqa: E402
+from facademap.match.joint import Campaign, SharedStone, join_problems, part_of_plan  # noqa: E402
 
 
 def _tame(seed: int, mode: str, slabs: bool) -> dict:
@@ -85,3 +87,78 @@ def test_plan_with_donors_is_the_best_of_all_that_can_be_worked_in_some_order(se
         assert donors.get(place.block_id) in {None, *done}
         done.add(repair)
     assert len(done) == len(plan.placements)
+
+
+HAUL_KG = {"kiln": 0.0, "loft": 900.0}
+PROVENANCE = {"kiln": 40.0, "loft": 0.0}
+
+
+def _campaigns(seed: int) -> tuple[dict[str, list[dict]], list[dict], list[dict]]:
+    """Repairs of two campaigns, blocks that they share, and one that is the kiln's alone."""
+    given = small_problem(seed, cut_mode="guillotine", slabs=False)
+    repairs = given["repairs"][:5]
+    blocks = given["blocks"][:3]
+    return {"kiln": repairs[::2], "loft": repairs[1::2]}, blocks[:2], blocks[2:]
+
+
+def _alone(repairs: list[dict], stones: list[dict], own: list[dict], name: str) -> dict:
+    """One campaign with the stones that it was given, their way and provenance counted, for brute force."""
+    given = [
+        {**b, "weight_kg": b["weight_kg"] + HAUL_KG[name], "provenance": PROVENANCE[name]}
+        for b in stones
+    ]
+    mine = own if name == "kiln" else []
+    return {"params": {"max_slabs": 1}, "repairs": repairs, "blocks": [*given, *mine]}
+
+
+@pytest.mark.parametrize("seed", [400, 403, 404, 407, 409, 413])
+def test_plan_for_several_campaigns_is_the_best_of_all_ways_to_give_the_stones_to_them(
+    seed: int,
+) -> None:
+    wanted, shared, own = _campaigns(seed)
+    best = min(
+        sum(
+            best_objective(
+                _alone(
+                    repairs,
+                    [b for b, to in zip(shared, given, strict=True) if to == name],
+                    own,
+                    name,
+                )
+            )
+            for name, repairs in wanted.items()
+        )
+        for given in itertools.product(wanted, repeat=len(shared))
+    )
+    campaigns = []
+    for name, repairs in wanted.items():
+        blocks = [*shared, *own] if name == "kiln" else shared
+        problem = problem_from_json(
+            {"params": {"max_slabs": 1}, "repairs": repairs, "blocks": blocks}
+        )
+        stones = {
+            b["id"]: SharedStone(stone=b["id"], haul_kg=HAUL_KG[name], provenance=PROVENANCE[name])
+            for b in shared
+        }
+        campaigns.append(Campaign(name=name, problem=problem, shared=stones))
+    joint = join_problems(campaigns)
+    assert problem_from_json(problem_to_json(joint)) == joint
+    for way in (False, True):
+        plan = solve(joint, compiled=way)
+        assert verify(joint, plan) == []
+        assert plan.objective == pytest.approx(best, abs=1e-6)
+        assert plan.status == "optimal"
+    used = {p.block_id: p.repair_id.partition(":")[0] for p in plan.placements}
+    assert all(p.repair_id.startswith(f"{used[p.block_id]}:") for p in plan.placements), (
+        "a stone is one campaign's, whole"
+    )
+    for one in campaigns:
+        part = part_of_plan(one, plan, compiled=False)
+        gets = {b for b, to in used.items() if to == one.name}
+        kept = [b for b in one.problem.blocks if b.id in gets or b.id not in one.shared]
+        if part is None:
+            assert not kept
+            continue
+        alone = dataclasses.replace(one.problem, blocks=tuple(kept))
+        assert verify(alone, part) == []
+        assert part.bound <= solve(alone).objective + 1e-6, "what is told of one holds for one"

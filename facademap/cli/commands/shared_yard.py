@@ -30,6 +30,7 @@ def command() -> None:
 @click.option("--most-km", type=float, help="Farthest way by road.")
 @click.option("--detour", type=float, help="Way by road over the distance as the crow flies (at first 1.3).")  # fmt: skip
 @click.option("--haul", type=float, help="Kilogrammes to handle that a tonne over a kilometre counts as (at first 1).")  # fmt: skip
+@click.option("--weight", type=float, help="With rule first, in a match of several: what a piece of another building counts more (at first 100; an unmatched piece counts 1000).")  # fmt: skip
 @command_options
 def join(
     project: Path,
@@ -39,20 +40,23 @@ def join(
     most_km: float | None,
     detour: float | None,
     haul: float | None,
+    weight: float | None,
     show: Show,
 ) -> None:
     """Let PROJECT take part, or change its settings; what is not given stays. Its owner does this."""
     from facademap.tasks.yard.shared import join_shared_yard
 
     done = join_shared_yard(
-        project, building=building, place=at, rule=rule, most_km=most_km, detour=detour, haul_kg_per_tkm=haul
+        project, building=building, place=at, rule=rule, most_km=most_km, detour=detour, haul_kg_per_tkm=haul,
+        weight=weight,
     )  # fmt: skip
     place = "place not known" if done["lon"] is None else f"at {done['lon']:g} {done['lat']:g}"
     far = "any distance" if done["most_km"] is None else f"up to {done['most_km']:g} km"
     show.result(
         done,
         text=f"{done['name']} takes part: building {done['building']} ({place}), own stone {done['rule']}, {far}, "
-        f"detour {done['detour']:g}, a tonne over a kilometre counts as {done['haul_kg_per_tkm']:g} kg to handle",
+        f"detour {done['detour']:g}, a tonne over a kilometre counts as {done['haul_kg_per_tkm']:g} kg to handle, "
+        f"a piece of another building {done['provenance_weight']:g} more",
     )
 
 
@@ -141,6 +145,99 @@ def suggest(project: Path, time_limit: float, reserve: bool, who: str, show: Sho
         done["blocks"] = reserve_stones(project, names, who=who)["blocks"]
         lines.append(f"reserved: {', '.join(done['blocks'])}; match again with facademap match")
     show.result(done, text=lines)
+
+
+@command.command("match")
+@click.argument("projects", nargs=-1, required=True)
+@click.option("--time-limit", type=click.FloatRange(min=0.1), default=60.0, show_default=True, help="Seconds.")  # fmt: skip
+@click.option("--seed", type=int, default=0, show_default=True, help="Same seed, same plan.")
+@click.option("--why", metavar="PROJECT:REPAIR", help="Say why this repair has its stone, and who has the others.")  # fmt: skip
+@click.option("--insist", metavar="STONE", help="With --why: what the plan for all becomes with it from this stone.")  # fmt: skip
+@click.option("--reserve", is_flag=True, help="Reserve the stones and store the plan of every project: in all or in none.")  # fmt: skip
+@_WHO
+@command_options
+def match(
+    projects: tuple[str, ...],
+    time_limit: float,
+    seed: int,
+    why: str | None,
+    insist: str | None,
+    reserve: bool,
+    who: str,
+    show: Show,
+) -> None:
+    """Match PROJECTS at once, each with its own blocks, all with the yard's free stone; a database stands for all that take part.
+
+    A stone goes to one project, whole. Hauling counts by the way to each building.
+    """
+    from facademap.tasks.yard.joint_match import match_together
+
+    if insist and not why:
+        raise click.UsageError("--insist needs --why")
+    with show.progress("matching") as progress:
+        done = match_together(
+            projects, time_limit_s=time_limit, seed=seed, reserve_stones=reserve, why=why, insist=insist,
+            who=who, progress=progress,
+        )  # fmt: skip
+    lines = [line for one in done["campaigns"] for line in _campaign_lines(one)]
+    lines += [f"{name}: nothing to match: {reason}" for name, reason in done["without"].items()]
+    proof = (
+        "proved best" if done["status"] == "optimal" else f"within {done['gap']:.2%} of the best"
+    )
+    lines.append(
+        f"the plan for all is {proof}; {done['looked_at']} stones were free, {done['tonne_km']:.2f} t km"
+    )
+    if done["not_known_km"]:
+        lines.append(f"{done['not_known_km']} of them: the way is not known and was counted as nothing")  # fmt: skip
+    lines += _why_lines(done["why"]) if done["why"] else []
+    lines += [
+        f"{name}: reserved {', '.join(blocks)}" for name, blocks in done.get("reserved", {}).items()
+    ]
+    lines += [f"{name}: plan {plan}" for name, plan in done.get("plans", {}).items()]
+    show.result(done, text=lines)
+
+
+def _campaign_lines(one: dict[str, Any]) -> list[str]:
+    lines = [
+        f"{one['name']}: {len(one['use'])} repairs by stone of the yard, {one['own']} by own blocks, {len(one['unmatched'])} without"
+    ]
+    for used in one["use"]:
+        way = (
+            "way or weight not known"
+            if used["tonne_km"] is None
+            else f"{used['km']:.1f} km, {used['tonne_km']:.2f} t km"
+        )
+        lines.append(f"  {used['repair']}: {used['stone']} of {used['building']}, {way}")
+    return lines + [f"  {u['repair']}: no stone ({u['reason']})" for u in one["unmatched"]]
+
+
+def _why_lines(told: dict[str, Any]) -> list[str]:
+    from facademap.tasks.match.explain import reasons_in_words
+
+    lines = [f"{told['repair']}: " + (told["block"] or f"no stone ({told['reason']})")]
+    for one in told["ranked"][:8]:
+        others = [r for r in one["serves"] if r != told["repair"]]
+        has = f"serves {', '.join(others)}" if others else "not opened" if not one["serves"] else ""
+        parts = [f"looks {one['looks']:.1f}"]
+        parts += [f"of another building {one['provenance']:g}"] if one["provenance"] else []
+        parts += [f"opening and way {one['opening']:.1f}"]
+        parts += ["chosen"] if one["chosen"] else []
+        lines.append(f"  {one['block_id']}: {', '.join([*parts, *([has] if has else [])])}")
+    if told["ruled_out"]:
+        lines.append("  ruled out: " + "; ".join(reasons_in_words(told["ruled_out"])))
+    if told["insist"]:
+        found = told["insist"]
+        lines.append(
+            f"  from {found['block']}: the plan for all {found['more']:+.2f}, {found['placed'][1]} placed instead of {found['placed'][0]}"
+        )
+        lines += [
+            f"    {c['repair']}: {c['first'] or 'none'} -> {c['second'] or 'none'}"
+            for c in found["changes"]
+            if c["repair"] != told["repair"]
+        ]
+    elif told["ranked"]:
+        lines.append("  what a stone costs the plan for all: add --insist STONE")
+    return lines
 
 
 @command.command("reserve")

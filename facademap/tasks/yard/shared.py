@@ -31,13 +31,19 @@ from facademap.store.shared_yard_schema import yard_is_there
 from facademap.tables import is_missing
 from facademap.tables.names import LONGEST_ID, id_fault
 
+#: Setting with what a piece from stone of another building counts more, and what it counts where nothing is set: a tenth of an
+#: unmatched piece, and more than any difference in looks, so that own stone comes first and no piece is given up for it.
+PROVENANCE, PROVENANCE_WEIGHT, MOST_WEIGHT = "provenance_weight", 100.0, 1e6
+
 __all__ = [
     "crow_km",
     "forbids",
     "give_back",
     "join_shared_yard",
     "list_shared_yard",
+    "need_may_have",
     "offer_blocks",
+    "provenance_weight",
     "reserve_stones",
     "rights_in_shared_yard",
     "road_km",
@@ -88,6 +94,37 @@ def forbids(stone: Stone, member: Member, *, today: dt.date | None = None) -> st
     return ""
 
 
+def need_may_have(stone: Stone, member: Member) -> None:
+    """Refuse a stone that a project may not have.
+
+    Raises
+    ------
+    StageError
+        A rule of the yard or of the project forbids it.
+    """
+    if why := forbids(stone, member):
+        raise StageError(
+            f"stone {stone.stone} {why}",
+            "Choose another, or change the rule with facademap shared-yard join.",
+        )
+
+
+def provenance_weight(project: Project) -> float:
+    """How much more a piece from stone of another building counts for a project whose own comes first, when several are matched.
+
+    Raises
+    ------
+    InputError
+        The setting holds no such number.
+    """
+    given = project.setting(PROVENANCE, PROVENANCE_WEIGHT)
+    if isinstance(given, bool) or not isinstance(given, (int, float)):
+        raise InputError(
+            f"setting {PROVENANCE} is {given!r}", "Set it with facademap shared-yard join --weight."
+        )
+    return _within(float(given), 0, MOST_WEIGHT, "weight of provenance")
+
+
 def join_shared_yard(
     folder: str | Path,
     *,
@@ -97,6 +134,7 @@ def join_shared_yard(
     most_km: float | None = None,
     detour: float | None = None,
     haul_kg_per_tkm: float | None = None,
+    weight: float | None = None,
 ) -> dict[str, Any]:
     """Let a project take part in the shared yard of its database, or change its settings there.
 
@@ -113,6 +151,8 @@ def join_shared_yard(
     most_km, detour, haul_kg_per_tkm : float, optional
         Farthest way; way by road over the distance as the crow flies; kilogrammes to handle that a tonne over a kilometre counts as.
         What is not given stays as it is.
+    weight : float, optional
+        How much more a piece from stone of another building counts where several are matched at once and the rule is ``first``.
 
     Returns
     -------
@@ -147,9 +187,15 @@ def join_shared_yard(
             if haul_kg_per_tkm is None
             else _within(haul_kg_per_tkm, 0, 1000, "cost of hauling"),
         )
+        if weight is not None:
+            _within(weight, 0, MOST_WEIGHT, "weight of provenance")
         join_yard(project, member)
+        if weight is not None:
+            with gated_edit(project, who="yard", what="rules of provenance") as edit:
+                edit.set(PROVENANCE, float(weight))
+        counts = provenance_weight(project)
     told = {n: getattr(member, n) for n in Member.__dataclass_fields__}
-    return {k: v for k, v in told.items() if k != "project"}
+    return {**{k: v for k, v in told.items() if k != "project"}, "provenance_weight": counts}
 
 
 def _named(text: str) -> str:
@@ -292,15 +338,14 @@ def reserve_stones(folder: str | Path, stones: Sequence[str], *, who: str) -> di
     with Project.open(folder) as project:
         member = member_of(project)
 
-        def may(stone: Stone) -> None:
-            if why := forbids(stone, member):
-                raise StageError(
-                    f"stone {stone.stone} {why}",
-                    "Choose another, or change the rule with facademap shared-yard join.",
-                )
-
         with gated_edit(project, who=who, what="blocks from the shared yard") as edit:
-            found = reserve(edit, project, list(dict.fromkeys(stones)), who=who, may=may)
+            found = reserve(
+                edit,
+                project,
+                list(dict.fromkeys(stones)),
+                who=who,
+                may=lambda s: need_may_have(s, member),
+            )
     return {"blocks": [s.name_in(member.project) for s in found]}
 
 

@@ -21,7 +21,7 @@ from facademap.tasks.match.match import load_problem
 from facademap.tasks.match.solve import keep_compiled_code, make_ready
 from facademap.tasks.yard.shared import forbids, road_km
 
-__all__ = ["suggest_stones"]
+__all__ = ["haul_kg", "need_cost_of_handling", "problem_with", "suggest_stones", "told_of"]
 
 
 def suggest_stones(
@@ -53,14 +53,14 @@ def suggest_stones(
         member = member_of(project)
         free = [s for s in stones_in(team_connection(project)) if s.project is None]
         usable = {s.name_in(member.project): s for s in free if not forbids(s, member)}
-        table_problem = _problem(project, member, usable)
+        table_problem = _hauled(problem_with(project, member, usable), member, usable)
     problem = table_problem.problem
     make_ready(problem)
     foreign = {n for n, s in usable.items() if s.building != member.building}
     limits: dict[str, Any] = {"time_limit_s": time_limit_s, "seed": seed}
     solution, problem = _solve(problem, foreign, member, limits, progress)
     use = [
-        _told(p.repair_id, usable[p.block_id], member)
+        told_of(p.repair_id, usable[p.block_id], member)
         for p in solution.placements
         if p.block_id in usable
     ]
@@ -74,27 +74,42 @@ def suggest_stones(
     }
 
 
-def _problem(project: Project, member: Member, usable: Mapping[str, Stone]) -> TableProblem:
+def problem_with(project: Project, member: Member, usable: Mapping[str, Stone]) -> TableProblem:
+    """The matching of a project with stones of the yard, by their names in it, among its blocks."""
     rows = [s.rows_for(member.project) for s in usable.values()]
     more = {
         "blocks": [row_from_json(TABLES["blocks"], b) for b, _ in rows],
         "faces": [row_from_json(TABLES["faces"], f) for _, faces in rows for f in faces],
     }
-    found = load_problem(project, donors=False, more=more)
-    params = found.problem.params
-    haul = {n: _haul_kg(s, member) for n, s in usable.items()}
-    if params.handle_per_kg == 0 and any(haul.values()):
+    return load_problem(project, donors=False, more=more)
+
+
+def need_cost_of_handling(found: TableProblem, member: Member, usable: Mapping[str, Stone]) -> None:
+    """Refuse a cost of hauling where handling has none.
+
+    Raises
+    ------
+    InputError
+        It is so.
+    """
+    if found.problem.params.handle_per_kg == 0 and any(haul_kg(s, member) for s in usable.values()):
         raise InputError(
             "hauling is to be counted as handling, which costs nothing (handle_per_kg is 0)",
             "Set handle_per_kg among the project's matching values, or join the yard with --haul 0.",
         )
+
+
+def _hauled(found: TableProblem, member: Member, usable: Mapping[str, Stone]) -> TableProblem:
+    """The same with the way of each stone added to its weight."""
+    need_cost_of_handling(found, member, usable)
+    haul = {n: haul_kg(s, member) for n, s in usable.items()}
     blocks = tuple(
         replace(b, weight_kg=b.weight_kg + haul.get(b.id, 0.0)) for b in found.problem.blocks
     )
     return replace(found, problem=replace(found.problem, blocks=blocks))
 
 
-def _haul_kg(stone: Stone, member: Member) -> float:
+def haul_kg(stone: Stone, member: Member) -> float:
     """What hauling a stone counts as, kilogrammes to handle."""
     km, kg = road_km(stone, member), stone.block.get("weight_kg")
     return 0.0 if km is None or kg is None else km * kg / 1000.0 * member.haul_kg_per_tkm
@@ -173,7 +188,8 @@ def _verified(problem: Problem, solution: Solution) -> tuple[Solution, Problem]:
     return solution, problem
 
 
-def _told(repair: str, stone: Stone, member: Member) -> dict[str, Any]:
+def told_of(repair: str, stone: Stone, member: Member) -> dict[str, Any]:
+    """A repair and the stone of the yard that it would take."""
     km, kg = road_km(stone, member), stone.block.get("weight_kg")
     return {
         "repair": repair,
