@@ -118,7 +118,14 @@ class _Commands(click.Group):
 
 
 #: Commands that take the address of a database as it is.
-_TAKE_ADDRESSES = (["new"], ["copy"], ["estate"], ["jobs"], ["shared-yard", "match"])
+_TAKE_ADDRESSES = (
+    ["new"],
+    ["copy"],
+    ["bring-back"],
+    ["estate"],
+    ["jobs"],
+    ["shared-yard", "match"],
+)
 
 
 def _with_folders(argv: list[str]) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,8 +34,10 @@ from facademap.store.team_address import TEAM_FILE, Address, write_team_file
 from facademap.store.team_row_rules import refuse_part
 from facademap.tables import TABLES, Table
 
-__all__ = ["Copied", "copy_into_database", "copy_into_folder", "copy_to_file", "digests_of"]
+__all__ = ["Copied", "Kept", "copy_into_database", "copy_into_folder", "copy_to_file", "digests_of"]
 
+#: Which rows a copy of a part takes along, told by their table and name.
+Kept = Callable[[str, str], bool]
 _ROWS_AT_ONCE = 2_000
 _HISTORY = ("seq", "txn", "at", "who", "what", "undoes", "table_name", "row_id", "op", "rev", "before", "after")  # fmt: skip
 _ASIDE = ("seq", "txn", "at", "who", "table_name", "row_id", "cells", "put_back")
@@ -75,6 +77,14 @@ class _Part:
         kinds = {c.name: c.kind for c in self.table.columns} if self.table else {}
         return frozenset(n for n, c in enumerate(self.columns) if kinds.get(c) == "bool")
 
+    def is_kept(self, row: Any, kept: Kept) -> bool:
+        """Whether a row is taken along: a row of a table, or what the history says of one that is."""
+        if self.table is not None:
+            return kept(self.name, str(row[self.columns.index("id")]))
+        if self.name == "edit_log":
+            return kept(*(str(row[self.columns.index(c)]) for c in ("table_name", "row_id")))
+        return self.name == "facademap_numbers"
+
 
 def _parts() -> Iterator[_Part]:
     for table in TABLES.values():
@@ -85,8 +95,10 @@ def _parts() -> Iterator[_Part]:
     yield _Part(name="facademap_set_aside", columns=_ASIDE)
 
 
-def _read(connection: Connection, part: _Part) -> Iterator[list[list[Any]]]:
-    """All rows of a part in the order of their key, some at once, outlines as well-known binary of one form."""
+def _read(
+    connection: Connection, part: _Part, kept: Kept | None = None
+) -> Iterator[list[list[Any]]]:
+    """The rows of a part in the order of their key, some at once, outlines as well-known binary of one form."""
     dialect = dialect_of(connection)
     if not dialect.columns_of(connection, part.name):
         return
@@ -98,7 +110,7 @@ def _read(connection: Connection, part: _Part) -> Iterator[list[list[Any]]]:
         (after,),
     ).fetchall():
         after = rows[-1][0]
-        plain = [list(row) for row in rows]
+        plain = [list(row) for row in rows if kept is None or part.is_kept(row, kept)]
         for place in part.truths:
             for row in plain:
                 row[place] = None if row[place] is None else bool(row[place])
@@ -114,9 +126,9 @@ def _same_form(blobs: list[Any]) -> list[bytes | None]:
     return list(shapely.to_wkb(shapes, byte_order=1, output_dimension=2))
 
 
-def _digest(connection: Connection, part: _Part) -> tuple[int, str]:
+def _digest(connection: Connection, part: _Part, kept: Kept | None) -> tuple[int, str]:
     count, told = 0, hashlib.sha256()
-    for rows in _read(connection, part):
+    for rows in _read(connection, part, kept):
         count += len(rows)
         for row in rows:
             told.update(repr(row).encode("utf-8", "surrogatepass"))
@@ -130,8 +142,8 @@ def digests_of(project: Project) -> Copied:
         return _digests(connection)
 
 
-def _digests(connection: Connection) -> Copied:
-    found = {part.name: _digest(connection, part) for part in _parts()}
+def _digests(connection: Connection, kept: Kept | None = None) -> Copied:
+    found = {part.name: _digest(connection, part, kept) for part in _parts()}
     return Copied(
         rows={name: count for name, (count, _) in found.items()},
         digests={name: digest for name, (_, digest) in found.items()},
@@ -166,13 +178,13 @@ def _need_sound(project: Project) -> None:
         )
 
 
-def _fill(source: Connection, target: Connection) -> Copied:
-    """Every row of the source into empty tables, read back and compared."""
+def _fill(source: Connection, target: Connection, kept: Kept | None = None) -> Copied:
+    """Every row of the source that is taken along into empty tables, read back and compared."""
     for part in _parts():
-        for rows in _read(source, part):
+        for rows in _read(source, part, kept):
             _put(target, part, rows)
         _number_on(target, part)
-    there, here = _digests(target), _digests(source)
+    there, here = _digests(target), _digests(source, kept)
     for name, digest in here.digests.items():
         if there.digests[name] != digest:
             raise ProjectError(
@@ -209,8 +221,21 @@ def _number_on(target: Connection, part: _Part) -> None:
         )
 
 
-def copy_to_file(project: Project, path: Path) -> Copied:
+def copy_to_file(
+    project: Project, path: Path, *, kept: Kept | None = None, project_id: str | None = None
+) -> Copied:
     """A GeoPackage of a project, at a path where nothing is.
+
+    Parameters
+    ----------
+    project : Project
+        The source.
+    path : Path
+        Of the file.
+    kept : callable, optional
+        Which rows it takes along, with their history; all by default.
+    project_id : str, optional
+        What the copy is called, that no other project is; as the source by default.
 
     Raises
     ------
@@ -222,10 +247,10 @@ def copy_to_file(project: Project, path: Path) -> Copied:
     with contextlib.closing(connect(path, create=True)) as target, in_plain_words(path):
         target.execute("PRAGMA journal_mode = DELETE")
         target.execute("BEGIN IMMEDIATE")
-        build_empty(target, name=name, project_id=project.project_id)
+        build_empty(target, name=name, project_id=project_id or project.project_id)
         target.execute(TABLE_SQL)
         with in_plain_words(project.path), _one_moment(project._connection):
-            copied = _fill(project._connection, target)
+            copied = _fill(project._connection, target, kept)
         _dress(target)
         target.execute("COMMIT")
     return copied
@@ -252,12 +277,14 @@ def _dress(target: Connection) -> None:
     dialect.after_edit(target, touched)
 
 
-def copy_into_folder(project: Project, folder: Path) -> Copied:
-    """The rows of a project into the embedded store of a folder that has none."""
+def copy_into_folder(
+    project: Project, folder: Path, *, kept: Kept | None = None, project_id: str | None = None
+) -> Copied:
+    """The rows of a project into the embedded store of a folder that has none; ``kept`` and ``project_id`` as of a file."""
     make_folder(folder)
     path = folder / STORE_NAME
     with scratch_folder(path) as building:
-        copied = copy_to_file(project, building / path.name)
+        copied = copy_to_file(project, building / path.name, kept=kept, project_id=project_id)
         for sub in FOLDERS:
             make_folder(sub, inside=folder)
         move_whole(building / path.name, path)

@@ -248,7 +248,7 @@ class Edit:
                 "SELECT last FROM facademap_numbers WHERE prefix = ?", (prefix,)
             ).fetchone()
             number = (row[0] if row else 0) + 1
-        self._keep_number(prefix, number)
+        self.keep_number(prefix, number)
         return f"{prefix}-{number:0{digits}d}"
 
     def set(self, name: str, value: Any) -> None:
@@ -359,7 +359,7 @@ class Edit:
         for row, _ in rows:
             prefix, _, number = str(row["id"]).rpartition("-")
             if prefix and number.isdigit() and len(number) < 10:
-                self._keep_number(prefix, int(number))
+                self.keep_number(prefix, int(number))
 
     def _write(self, table: Table, row: Mapping[str, Any], rev: int) -> None:
         changed = ", ".join(f'"{n}" = {mark}' for n, mark in self._marks(table))
@@ -368,7 +368,8 @@ class Edit:
             [*self._sql_rows(table, [(row, rev)])[0], row["id"]],
         )
 
-    def _keep_number(self, prefix: str, number: int) -> None:
+    def keep_number(self, prefix: str, number: int) -> None:
+        """Let a number of a series, and those before it, not be given to others."""
         if number <= self._kept_up_to.get(prefix, -1):
             return
         self._connection.execute(

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+import uuid
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from facademap.errors import FileError, ProjectError
+from facademap.errors import FileError, InputError, ProjectError
 from facademap.io.pictures import hash_file
 from facademap.io.whole_files import STORE_NAME, TEAM_FILE, copy_whole, make_folder
 from facademap.store.copying import Copied, copy_into_database, copy_into_folder, digests_of
+from facademap.store.part import Place, paths_in, rows_of_surfaces
 from facademap.store.project import Project
 from facademap.store.team_address import files_folder, is_address, read_address, schema_named
+from facademap.tables import TABLES
+from facademap.tasks.project.field_copy import mark_field_copy
 from facademap.tasks.project.team import join_project
 
 __all__ = ["copy_project"]
@@ -27,9 +31,12 @@ def copy_project(
     target: str,
     *,
     files: Path | None = None,
+    elevations: Sequence[str] = (),
+    surfaces: Sequence[str] = (),
+    who: str = "surveyor",
     progress: Callable[[float], None] = lambda fraction: None,
 ) -> dict[str, Any]:
-    """Copy a project whole, and prove it row by row.
+    """Copy a project whole, or the part of it that some surfaces need in the field, and prove it row by row.
 
     Files come first and are left where they are when the copy is broken off, so that the next try goes on from there; the
     rows come last, all or none.
@@ -40,6 +47,11 @@ def copy_project(
         Folder, or address of a database.
     files : Path, optional
         Folder for the pictures of a project that goes into a database.
+    elevations, surfaces : sequence of str
+        Ids. With any, the copy is a field copy in a folder: what lies on these surfaces, on those of these elevations, and what
+        belongs to it, to be brought back by :func:`facademap.tasks.project.bring_back.bring_back`.
+    who : str
+        Who takes a field copy.
     progress : callable
         Told the fraction that is done.
 
@@ -54,7 +66,11 @@ def copy_project(
         The target holds a project, or something of the source cannot be read.
     """
     origin = join_project(source) if is_address(source) else Path(source)
+    in_part = bool(elevations or surfaces)
+    if in_part and is_address(target):
+        raise InputError("a field copy lies in a folder", "Name a folder to copy to.")
     with Project.open(origin, read_only=True) as project:
+        kept = _part_of(project, elevations, surfaces) if in_part else None
         if is_address(target):
             place = read_address(target)
             named = place.project or schema_named(str(project.setting("name", origin.name)))
@@ -71,16 +87,20 @@ def copy_project(
             raise FileError(f"{folder}: lies in the project, or holds it", "Choose another folder.")
         progress(0.0)
         make_folder(folder)
-        copied, there = _copy_files(project.folder, folder)
+        only = None if kept is None else _files_of(project, kept)
+        copied, there = _copy_files(project.folder, folder, only)
         progress(0.5)
         done = (
-            copy_into_folder(project, folder)
+            _copied_into(project, folder, kept)
             if place is None
             else copy_into_database(project, place, folder)
         )
+        taken_from = project.project_id
     progress(0.8)
     with Project.open(folder, read_only=True) as made:
         _need_same(done, digests_of(made))
+    if kept is not None:
+        mark_field_copy(folder, of=taken_from, kept=kept, source=source, who=who)
     return {
         "project": str(folder),
         "address": str(place) if place else "",
@@ -92,17 +112,54 @@ def copy_project(
     }
 
 
+def _part_of(
+    project: Project, elevations: Sequence[str], surfaces: Sequence[str]
+) -> frozenset[Place]:
+    """The rows of the surfaces that are named, or that are of an elevation that is."""
+    rows = project.read("surfaces").to_dict("records")
+    for name in elevations:
+        project.row("elevations", name)
+    for name in surfaces:
+        project.row("surfaces", name)
+    wanted = {str(r["id"]) for r in rows if r["elevation"] in elevations or r["id"] in surfaces}
+    if not wanted:
+        raise InputError(
+            f"elevation {', '.join(elevations)} has no surface", "Add one, or name another."
+        )
+    return rows_of_surfaces(project, wanted)
+
+
+def _files_of(project: Project, kept: frozenset[Place]) -> frozenset[str]:
+    """The files that the rows of a part name."""
+    found: set[str] = set()
+    for name in TABLES:
+        for row in project.read(name).to_dict("records"):
+            if (name, str(row["id"])) in kept:
+                found |= set(paths_in(row))
+    return frozenset(found)
+
+
+def _copied_into(project: Project, folder: Path, kept: frozenset[Place] | None) -> Copied:
+    if kept is None:
+        return copy_into_folder(project, folder)
+    return copy_into_folder(
+        project, folder, kept=lambda *place: place in kept, project_id=str(uuid.uuid4())
+    )
+
+
 def _one_in_the_other(one: Path, other: Path) -> bool:
     one, other = one.resolve(), other.resolve()
     return one == other or one in other.parents or other in one.parents
 
 
-def _copy_files(source: Path, target: Path) -> tuple[int, int]:
+def _copy_files(source: Path, target: Path, only: frozenset[str] | None = None) -> tuple[int, int]:
     """Pictures and papers, known by their content; how many were copied, and how many were there already."""
     copied = there = 0
     for sub in _COPIED:
         for path in sorted((source / sub).rglob("*")):
             if not path.is_file() or path.is_symlink():
+                continue
+            if only is not None and path.relative_to(source).as_posix() not in only:
                 continue
             inside = target / path.relative_to(source)
             if inside.is_file() and hash_file(inside) == hash_file(path):

@@ -17,6 +17,7 @@ from facademap.store.team_address import is_address, read_address
 from facademap.tables import STAGES, UNDECIDED, is_missing
 from facademap.tasks.plan.maintenance import due_looks
 from facademap.tasks.project.estate_prices import Price, prices_of
+from facademap.tasks.project.field_copy import FIELD_COPY
 from facademap.tasks.project.team import join_project
 from facademap.treatment.maintenance import DONE_STAGES, months_later
 
@@ -92,6 +93,11 @@ def figures_of_estate(
                     raise InputError(
                         f"is a copy of {first}, which is counted already",
                         "Name the one of the two that is worked in.",
+                    )
+                if (taken := project.setting(FIELD_COPY)) is not None:
+                    raise InputError(
+                        f"is a field copy of {taken.get('source')}",
+                        "Bring it back, and name that project.",
                     )
                 prices = prices_of(project, rates) if rates is not None else {}
                 name = str(project.setting("name", project.folder.name))
