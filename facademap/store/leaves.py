@@ -1,4 +1,4 @@
-"""Rows of a table leaf by leaf: those of some walls, or of parts of them, counted and handed out in their order."""
+"""Rows of a table leaf by leaf: those of some walls, or of parts of them, counted, added up and handed out in their order."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from facademap.store.dialect import Box, dialect_of
 from facademap.store.edit import table_named
 from facademap.store.project import Project
 
-__all__ = ["bounds_of_walls", "leaf_of_rows"]
+__all__ = ["bounds_of_walls", "counted_rows", "leaf_of_rows"]
 
 #: Conditions in one pair of brackets; a longer chain is deeper than SQLite reads.
 _CHAIN = 40
@@ -105,3 +105,34 @@ def bounds_of_walls(project: Project, table_name: str) -> dict[str, tuple[int, B
         )
         for surface, count, *box in rows
     }
+
+
+def counted_rows(
+    project: Project, table_name: str, by: Sequence[str], *, total: str = ""
+) -> list[tuple[Any, ...]]:
+    """How many rows of a table have the same values, counted where they lie.
+
+    Parameters
+    ----------
+    project : Project
+    table_name : str
+    by : sequence of str
+        Columns whose values are told apart.
+    total : str
+        A column of numbers to add up.
+
+    Returns
+    -------
+    list of tuple
+        The values, the number of rows, and with ``total`` its sum and how many rows say nothing of it.
+    """
+    table = table_named(table_name)
+    names = ", ".join(f'"{table.column(name).name}"' for name in by)
+    summed = f', sum("{table.column(total).name}"), count(*) - count("{total}")' if total else ""
+    with in_plain_words(project.path):
+        return [
+            tuple(row)
+            for row in project._connection.execute(
+                f'SELECT {names}, count(*){summed} FROM "{table.name}" GROUP BY {names}'
+            ).fetchall()
+        ]

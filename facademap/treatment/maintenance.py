@@ -11,6 +11,7 @@ import datetime as dt
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from facademap.condition.gauges import Gauge
@@ -35,6 +36,8 @@ _BY_ACTIVITY = {
     "unknown": ("watch.unknown", "not known whether it goes on"),
 }
 _OF_CONDITION = "Photograph from the same place with a scale; compare outline, depth and class; tap what may be hollow."
+#: What decides when a condition is looked at again, where nothing else is known of it.
+_JUDGED_BY = ("term", "cc", "uc", "activity", "observed_on")
 _OF_CRACK = "Read the gauge or tell-tale, or measure the width at the marked places; photograph with a scale; compare the length."
 _OF_REPAIR = {
     "inset": "Tap for hollow places, look for open joints and loose edges, compare the colour with the stone beside it, dry.",
@@ -97,6 +100,7 @@ class DueLook:
     at_once: bool = False
 
 
+@lru_cache(maxsize=4096)
 def months_later(day: dt.date, months: int) -> dt.date:
     """The same day so many months on, or the last of a shorter month.
 
@@ -158,11 +162,23 @@ def looks_due(
         str(c) for r in repairs if r["treatment"] == "make safe" for c in _listed(r["conditions"])
     }
     gone = mended | replaced
-    looks = [
-        _of_condition(row, values, today, grown, held, last.get(("conditions", str(row["id"]))))
-        for row in conditions
-        if str(row["id"]) not in gone
-    ]
+    special = {*grown, *held, *(id for table, id in last if table == "conditions")}
+    like: dict[tuple[Any, ...], DueLook] = {}
+    looks = []
+    for row in conditions:
+        id = str(row["id"])
+        if id in gone:
+            continue
+        if id in special:
+            look = last.get(("conditions", id))
+            looks.append(_of_condition(row, values, today, grown, held, look))
+            continue
+        # thousands of conditions of a wall are judged alike
+        key = tuple(row[name] for name in _JUDGED_BY)
+        known = like.get(key)
+        if known is None:
+            known = like[key] = _of_condition(row, values, today, grown, held, None)
+        looks.append(_same_of(known, row))
     looks += [
         _of_repair(
             row, values, done_on.get(str(row["id"])), today, last.get(("repairs", str(row["id"])))
@@ -244,6 +260,24 @@ def _deeper_m(
 
 def _listed(value: Any) -> list[Any]:
     return list(value) if isinstance(value, list | tuple) else []
+
+
+def _same_of(look: DueLook, row: Mapping[str, Any]) -> DueLook:
+    """The look at another condition that is judged alike."""
+    return DueLook(
+        kind=look.kind,
+        id=str(row["id"]),
+        surface=str(row["surface"]),
+        wall_stone="" if is_missing(row["wall_stone"]) else str(row["wall_stone"]),
+        subject=look.subject,
+        seen_on=look.seen_on,
+        months=look.months,
+        due_on=look.due_on,
+        why=look.why,
+        look_at=look.look_at,
+        repeats=look.repeats,
+        at_once=look.at_once,
+    )
 
 
 def _of_condition(

@@ -163,3 +163,44 @@ def test_the_command_tells_and_refuses_in_lines(estate: dict[str, Path], tmp_pat
         said = run.invoke(main, ["estate", *both(estate), *words, "--quiet"])
         assert (said.exit_code, said.output.count("\n")) == (2, 1), said.output
         assert problem in said.output
+
+
+def test_kept_figures_are_those_counted_anew_and_give_way_to_every_change(
+    estate: dict[str, Path], tmp_path: Path
+) -> None:
+    with Project.create(tmp_path / "barn", name="Barn") as barn, barn.edit(who="ann", what="a") as e:  # fmt: skip
+        e.insert("elevations", [{"id": "east", "name": "East"}])
+        world = {"epsg": 25832, "matrix": [[0.0, 0.0, 1.0, 400_000.0], [1.0, 0.0, 0.0, 5_600_000.0], [0.0, 1.0, 0.0, 7.0]], "names": [],
+                 "residual_m": [], "out_of_plane_m": [], "used": [], "rmse_m": 0.0, "flags": []}  # fmt: skip
+        e.insert("surfaces", [{"id": "s", "elevation": "east", "name": "s", "world": world}])
+        e.insert("conditions", [condition(1, "s", cc=1, uc=1), condition(2, "s", cc=3, observed_on="2024-05-05")])  # fmt: skip
+        e.insert("repairs", [repair(1, "s", stage="accepted")])
+        e.insert("work_log", [{"id": "W-1", "repair": "R-1", "at": "2025-07-01T10:00:00Z", "mason": "ann", "stage": "accepted"}])  # fmt: skip
+    places, kept = [str(tmp_path / "barn")], tmp_path / "barn" / "cache" / "estate.json"
+    day = dt.date(2026, 3, 1)
+
+    def anew(on: dt.date) -> dict[str, Any]:
+        kept.unlink(missing_ok=True)
+        return figures_of_estate(places, today=on)
+
+    first = anew(day)
+    assert kept.is_file()
+    for later in (day, dt.date(2026, 9, 1), dt.date(2030, 1, 1), dt.date(2026, 2, 1)):
+        told = figures_of_estate(places, today=later)
+        assert told == anew(later)
+        figures_of_estate(places, today=day)
+    wall = first["elevations"][0]
+    assert wall["years"] == {
+        "2020": {"observed": 1, "CC3": 0, "UC3": 0, "done": 0, "stone_m3": 0.0},
+        "2024": {"observed": 1, "CC3": 1, "UC3": 0, "done": 0, "stone_m3": 0.0},
+        "2025": {"observed": 0, "CC3": 0, "UC3": 0, "done": 1, "stone_m3": 0.006},
+    }
+    # the wall runs 1.3 m to the north; a degree of latitude is 111.2 km (WGS 84, at 50 degrees)
+    (west, south), (east, north) = wall["ground"][0]
+    assert abs(east - west) * 70_000 < 0.1
+    assert 1.2 < (north - south) * 111_240 < 1.4
+    with Project.open(tmp_path / "barn") as barn, barn.edit(who="ann", what="b") as e:
+        e.update("conditions", "C-1", {"cc": 3})
+    assert figures_of_estate(places, today=day)["total"]["classes"]["CC3"] == 2
+    kept.write_text("{")
+    assert figures_of_estate(places, today=day)["total"]["classes"]["CC3"] == 2

@@ -11,17 +11,21 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import pyproj
 import shapely
 
-from facademap.errors import FacademapError, FileError, InputError
+from facademap.errors import FileError, InputError
 from facademap.store.leaves import bounds_of_walls, leaf_of_rows
 from facademap.store.project import Project
 from facademap.tables import TABLES, Column, is_missing
+from facademap.tasks.survey.walls_in_world import (
+    degrees_of,
+    north_first,
+    to_degrees,
+    wall_in_world,
+)
 from facademap.wall.in_world import WallInWorld
 
 __all__ = [
@@ -132,7 +136,7 @@ def layers_of(project: Project, *, bounds: bool = False) -> list[Layer]:
     surfaces = project.read("surfaces")
     names = [str(s) for s in surfaces["id"]]
     placed = {
-        str(row["id"]): _in_world(row)
+        str(row["id"]): wall_in_world(row)
         for row in surfaces[["id", "kind", "radius_m", "world"]].to_dict("records")
     }
     layers = []
@@ -182,42 +186,6 @@ def _layer(
     )
 
 
-def _in_world(row: Mapping[str, Any]) -> WallInWorld | None:
-    world = row["world"]
-    if not isinstance(world, Mapping) or world.get("epsg") is None or not world.get("matrix"):
-        return None
-    matrix = np.asarray(world["matrix"], dtype=float)
-    if matrix.shape != (3, 4) or not np.isfinite(matrix).all():
-        return None
-    round_ = row["kind"] == "cylinder"
-    if round_ and is_missing(row["radius_m"]):
-        return None
-    try:
-        _to_degrees(int(world["epsg"]))
-    except FacademapError:
-        return None
-    return WallInWorld(
-        epsg=int(world["epsg"]), matrix=matrix, radius_m=float(row["radius_m"]) if round_ else None
-    )
-
-
-@lru_cache(maxsize=64)
-def _to_degrees(epsg: int) -> pyproj.Transformer:
-    try:
-        return pyproj.Transformer.from_crs(f"EPSG:{epsg}", "EPSG:4326", always_xy=True)
-    except pyproj.exceptions.ProjError:
-        raise InputError(
-            f"EPSG:{epsg} is no coordinate system that is known", "Correct the code of the surface."
-        ) from None
-
-
-@lru_cache(maxsize=64)
-def _north_first(epsg: int) -> bool:
-    """Whether the register names the way north before the way east."""
-    axes = pyproj.CRS.from_epsg(epsg).axis_info
-    return bool(axes) and axes[0].direction.lower() in ("north", "south")
-
-
 def _bounds(
     walls: Mapping[str, WallInWorld | None], boxes: Mapping[str, Any]
 ) -> tuple[float, ...] | None:
@@ -238,11 +206,10 @@ def _bounds(
 
 def _told(wall: WallInWorld, crs: str, uv_m: Any) -> Any:
     """Coordinates of places on a wall, shape (n, 3), in a system, in the order of its axes."""
-    place = wall.enh(uv_m)
     if crs == CRS84H:
-        lon, lat = _to_degrees(wall.epsg).transform(place[:, 0], place[:, 1])
-        return np.column_stack([lon, lat, place[:, 2]])
-    return place[:, [1, 0, 2]] if _north_first(wall.epsg) else place
+        return degrees_of(wall, uv_m)
+    place = wall.enh(uv_m)
+    return place[:, [1, 0, 2]] if north_first(wall.epsg) else place
 
 
 def leaf_of(project: Project, layer: Layer, asked: Asked) -> Leaf:
@@ -321,7 +288,7 @@ def _ground(
 ) -> Any:
     """Corners (E, N) of a box round about a wall, anticlockwise; ``None`` where it is elsewhere."""
     if crs != CRS84H:
-        if _north_first(wall.epsg):
+        if north_first(wall.epsg):
             least, most = least[::-1], most[::-1]
         return _corners(least[0], least[1], most[0], most[1])
     lon, lat = _told(wall, CRS84H, np.zeros((1, 2)))[0, :2]
@@ -334,7 +301,7 @@ def _ground(
         a, b = max(west, lon - wide), min(east, lon + wide)
         if a <= b and south <= north:
             corners = _corners(a, south, b, north)
-            back = _to_degrees(wall.epsg).transform(
+            back = to_degrees(wall.epsg).transform(
                 corners[:, 0], corners[:, 1], direction="INVERSE"
             )
             return np.column_stack(back)

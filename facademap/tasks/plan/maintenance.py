@@ -24,7 +24,7 @@ from facademap.tasks.survey.kept_gauges import gauges_in
 from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.treatment.maintenance import DONE_STAGES, DueLook, compared_surveys, looks_due
 
-__all__ = ["MaintenancePlan", "due_looks", "plan_maintenance"]
+__all__ = ["MaintenancePlan", "done_days", "due_looks", "plan_maintenance"]
 
 _COLUMNS = (
     *("due_on", "kind", "id", "subject", "surface", "wall_stone", "seen_on", "months", "why"),
@@ -146,7 +146,7 @@ def due_looks(
         surfaces=seen,
         conditions=conditions,
         repairs=project.read("repairs", columns=_OF_REPAIRS).to_dict("records"),
-        done_on=_done_on(project.read("work_log").to_dict("records")),
+        done_on=done_days(project),
         values=treatment_values_of_project(project),
         today=today,
         grown=grown,
@@ -156,8 +156,9 @@ def due_looks(
     )
 
 
-def _done_on(log: Sequence[dict[str, Any]]) -> dict[str, dt.date]:
+def done_days(project: Project) -> dict[str, dt.date]:
     """When each repair came into the wall: its last entry of such a stage that no later one takes back."""
+    log = project.read("work_log").to_dict("records")
     corrected = {str(r["corrects"]) for r in log if not is_missing(r["corrects"])}
     done: dict[str, dt.date] = {}
     for row in sorted(log, key=lambda r: str(r["at"])):
@@ -174,13 +175,12 @@ def _survey_days(
     surface: dict[str, Any], conditions: Sequence[dict[str, Any]]
 ) -> dict[str, dt.date | None]:
     """The day of every survey: of its relief, else the last on which one of its conditions was seen."""
-    days: dict[str, dt.date | None] = {}
+    seen: dict[str, str] = {}
     for row in conditions:
         survey = str(row["survey"])
-        days.setdefault(survey, None)
-        if not is_missing(row["observed_on"]):
-            day = dt.date.fromisoformat(str(row["observed_on"])[:10])
-            days[survey] = max(day, days[survey] or day)
+        day = "" if is_missing(row["observed_on"]) else str(row["observed_on"])[:10]
+        seen[survey] = max(day, seen.get(survey, ""))
+    days = {s: dt.date.fromisoformat(day) if day else None for s, day in seen.items()}
     for kept in reliefs_of(surface):
         if kept.taken_on:
             days[kept.survey] = dt.date.fromisoformat(kept.taken_on)

@@ -8,14 +8,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from facademap.errors import FacademapError, InputError
 from facademap.report.costs import Rates
+from facademap.store.leaves import counted_rows
 from facademap.store.project import Project
 from facademap.store.team_address import is_address, read_address
 from facademap.tables import STAGES, UNDECIDED, is_missing
 from facademap.tasks.plan.maintenance import due_looks
+from facademap.tasks.project.estate_ground import lines_on_ground, years_of_walls
+from facademap.tasks.project.estate_kept import keep_figures, kept_figures, state_of
 from facademap.tasks.project.estate_prices import Price, prices_of
 from facademap.tasks.project.field_copy import FIELD_COPY
 from facademap.tasks.project.team import join_project
@@ -26,10 +27,10 @@ __all__ = ["CLASSES", "URGENCIES", "figures_of_estate"]
 #: Condition classes as they are counted; conditions that nobody classed are counted as such.
 CLASSES = ("CC0", "CC1", "CC2", "CC3", "not classed")
 URGENCIES = ("UC0", "UC1", "UC2", "UC3", "not classed")
-_COUNTED_FROM: Mapping[str, Sequence[str]] = {
-    "conditions": ("surface", "cc", "uc"),
-    "repairs": ("id", "surface", "treatment", "stage", "removed_volume_m3"),
-}
+_BY_CLASS = ("surface", "cc", "uc")
+_BY_STAGE = ("surface", "treatment", "stage")
+_NO_WORK = ("leave", UNDECIDED)
+_NO_COST: Mapping[str, Any] = {"cost": [0.0, 0.0, 0.0], "without_price": 0}
 _COUNTED = (
     "conditions",
     "repairs",
@@ -49,7 +50,7 @@ def figures_of_estate(
     buildings: Sequence[str] = (),
     today: dt.date | None = None,
     progress: Callable[[float], None] = lambda fraction: None,
-    also: Callable[[str, Project, Mapping[str, Price]], None] = lambda place, project, prices: None,
+    also: Callable[[str, Project, Mapping[str, Price]], None] | None = None,
 ) -> dict[str, Any]:
     """Conditions by class, repairs by stage, stone at stake, costs, progress and looks that are due, for every elevation and for all.
 
@@ -71,7 +72,8 @@ def figures_of_estate(
     -------
     dict
         ``projects``: figures of each, ``elevations``: of each elevation, ``total``: the same over all, ``unread``: projects that could
-        not be read, or are copies of others, each with the reason; they are in no figure. Stone is that which the planned repairs take
+        not be read, or are copies of others, each with the reason; they are in no figure. Of an elevation also ``ground``, its lines
+        on a map as longitude and latitude, and ``years``. Stone is that which the planned repairs take
         out, in cubic metres, with the number of repairs that say nothing of it.
 
     Raises
@@ -99,14 +101,13 @@ def figures_of_estate(
                         f"is a field copy of {taken.get('source')}",
                         "Bring it back, and name that project.",
                     )
-                prices = prices_of(project, rates) if rates is not None else {}
                 name = str(project.setting("name", project.folder.name))
+                every = _kept_or_counted(place, project, name, rates, day, also)
                 mine = [
                     {"project": place, "name": name, **w}
-                    for w in _walls(project, name, prices, day, priced=rates is not None)
+                    for w in every
                     if not buildings or w["building"] in buildings
                 ]
-                also(place, project, prices)
         except FacademapError as error:
             unread.append({"project": place, "problem": error.problem, "remedy": error.remedy})
             continue
@@ -123,6 +124,40 @@ def figures_of_estate(
     return {
         "projects": found, "elevations": walls, "total": total, "unread": unread, "day": day.isoformat(), "currency": currency,
     }  # fmt: skip
+
+
+def _kept_or_counted(
+    place: str,
+    project: Project,
+    name: str,
+    rates: Rates | None,
+    day: dt.date,
+    also: Callable[[str, Project, Mapping[str, Price]], None] | None,
+) -> list[dict[str, Any]]:
+    """The figures of every elevation: as they were kept, while nothing changed since."""
+    state = state_of(project, rates)
+    kept = kept_figures(project.folder, state, day)
+    prices = {}
+    if rates is not None and (kept is None or also is not None):
+        prices = prices_of(project, rates)
+    if kept is None:
+        walls, until = _walls(project, name, prices, day, priced=rates is not None)
+        keep_figures(project.folder, state, (day, until), walls)
+    else:
+        walls = kept
+    if also is not None:
+        also(place, project, prices)
+    return [_on(day, wall) for wall in walls]
+
+
+def _on(day: dt.date, wall: Mapping[str, Any]) -> dict[str, Any]:
+    """The figures of a wall on a day: how many looks are due."""
+    now, year = day.isoformat(), months_later(day, 12).isoformat()
+    return {
+        **{name: value for name, value in wall.items() if name != "due"},
+        "due_now": sum(n for when, n in wall["due"].items() if when <= now),
+        "due_in_a_year": sum(n for when, n in wall["due"].items() if now < when <= year),
+    }
 
 
 def _places(projects: Sequence[str]) -> tuple[list[str], list[dict[str, str]]]:
@@ -150,77 +185,105 @@ def _places(projects: Sequence[str]) -> tuple[list[str], list[dict[str, str]]]:
 
 def _walls(
     project: Project, name: str, prices: Mapping[str, Price], day: dt.date, *, priced: bool
-) -> list[dict[str, Any]]:
-    """The figures of every elevation; what lies on a surface of none stands under a name of its own."""
+) -> tuple[list[dict[str, Any]], dt.date]:
+    """The figures of every elevation, and until when they hold; what lies on a surface of none stands under a name of its own."""
     elevations = project.read("elevations").to_dict("records")
     of_surface = {
         str(s["id"]): str(s["elevation"])
         for s in project.read("surfaces", columns=("id", "elevation")).to_dict("records")
     }
-    conditions, repairs = (_by_wall(project, n, of_surface) for n in ("conditions", "repairs"))
-    due: dict[str, list[dt.date]] = {}
+    conditions = _by_wall(counted_rows(project, "conditions", _BY_CLASS), of_surface)
+    repairs = _by_wall(
+        counted_rows(project, "repairs", _BY_STAGE, total="removed_volume_m3"), of_surface
+    )
+    costs = _costs(project, prices, of_surface) if priced else {}
+    due: dict[str, Counter[str]] = {}
+    until = dt.date.max
     for look in due_looks(project, day):
-        due.setdefault(of_surface.get(look.surface, ""), []).append(look.due_on)
-    year = months_later(day, 12)
+        # once the first look at a repair is past its day, the next one counts
+        if look.kind == "repair" and look.due_on > day:
+            until = min(until, look.due_on)
+        # what is due at once is so tomorrow too
+        when = "" if look.due_on <= day else look.due_on.isoformat()
+        due.setdefault(of_surface.get(look.surface, ""), Counter())[when] += 1
+    ground = lines_on_ground(project)
+    years = years_of_walls(project, of_surface)
     made = []
     known = {str(e["id"]): e for e in elevations}
     for id in dict.fromkeys((*known, *conditions, *repairs)):
         row = known.get(id, {})
-        days = due.get(id, [])
         made.append(
             {
                 "building": name if is_missing(row.get("building")) else str(row["building"]),
                 "elevation": id,
                 "title": str(row.get("name") or id or "no elevation"),
-                **_figures(conditions.get(id), repairs.get(id), prices, priced=priced),
-                "due_now": sum(d <= day for d in days),
-                "due_in_a_year": sum(day < d <= year for d in days),
+                **_figures(conditions.get(id, ()), repairs.get(id, ())),
+                **(costs.get(id, _NO_COST) if priced else {}),
+                "due": dict(due.get(id, ())),
+                "ground": ground.get(id, []),
+                "years": years.get(id, {}),
             }
         )
-    return made
+    return made, until
 
 
 def _by_wall(
-    project: Project, table: str, of_surface: Mapping[str, str]
-) -> dict[str, pd.DataFrame]:
-    rows = project.read(table, columns=_COUNTED_FROM[table])
-    walls = [of_surface.get(str(s), "") for s in rows["surface"]]
-    return {str(wall): part for wall, part in rows.groupby(walls, sort=False)}
+    rows: Iterable[tuple[Any, ...]], of_surface: Mapping[str, str]
+) -> dict[str, list[tuple[Any, ...]]]:
+    """What was counted by surface first, by elevation."""
+    found: dict[str, list[tuple[Any, ...]]] = {}
+    for surface, *more in rows:
+        found.setdefault(of_surface.get(str(surface), ""), []).append(tuple(more))
+    return found
 
 
-def _classed(letters: str, values: Iterable[Any], names: Sequence[str]) -> dict[str, int]:
-    counts = Counter("not classed" if pd.isna(v) else f"{letters}{int(v)}" for v in values)
-    return {name: counts.get(name, 0) for name in names}
+def _classed(
+    letters: str, counts: Iterable[tuple[Any, int]], names: Sequence[str]
+) -> dict[str, int]:
+    found: Counter[str] = Counter()
+    for value, count in counts:
+        found["not classed" if value is None else f"{letters}{int(value)}"] += count
+    return {name: found.get(name, 0) for name in names}
+
+
+def _costs(
+    project: Project, prices: Mapping[str, Price], of_surface: Mapping[str, str]
+) -> dict[str, dict[str, Any]]:
+    found: dict[str, dict[str, Any]] = {}
+    for row in project.read("repairs", columns=("id", "surface", "treatment")).to_dict("records"):
+        if row["treatment"] in _NO_WORK:
+            continue
+        wall = found.setdefault(
+            of_surface.get(str(row["surface"]), ""), {"cost": [0.0, 0.0, 0.0], "without_price": 0}
+        )
+        price = prices.get(str(row["id"]))
+        if price is None:
+            wall["without_price"] += 1
+        else:
+            each = (price.low, price.likely, price.high)
+            wall["cost"] = [a + b for a, b in zip(wall["cost"], each, strict=True)]
+    return found
 
 
 def _figures(
-    conditions: pd.DataFrame | None,
-    repairs: pd.DataFrame | None,
-    prices: Mapping[str, Price],
-    *,
-    priced: bool,
+    conditions: Sequence[tuple[Any, ...]], repairs: Sequence[tuple[Any, ...]]
 ) -> dict[str, Any]:
-    rows = [] if repairs is None else repairs.to_dict("records")
-    work = [r for r in rows if r["treatment"] not in ("leave", UNDECIDED)]
-    volumes = [r["removed_volume_m3"] for r in rows]
-    stages = Counter(str(r["stage"]) for r in rows)
-    costs = [prices.get(str(r["id"])) for r in work]
-    known = [c for c in costs if c is not None]
-    cost = {
-        "cost": [sum(getattr(c, n) for c in known) for n in ("low", "likely", "high")],
-        "without_price": len(costs) - len(known),
-    }
+    stages: Counter[str] = Counter()
+    to_do: Counter[str] = Counter()
+    for treatment, stage, count, _, _ in repairs:
+        stages[str(stage)] += count
+        if treatment not in _NO_WORK:
+            to_do[str(stage)] += count
     return {
-        "conditions": 0 if conditions is None else len(conditions),
-        "classes": _classed("CC", () if conditions is None else conditions["cc"], CLASSES),
-        "urgencies": _classed("UC", () if conditions is None else conditions["uc"], URGENCIES),
-        "repairs": len(rows),
+        "conditions": sum(count for *_, count in conditions),
+        "classes": _classed("CC", ((cc, count) for cc, _, count in conditions), CLASSES),
+        "urgencies": _classed("UC", ((uc, count) for _, uc, count in conditions), URGENCIES),
+        "repairs": sum(stages.values()),
         "stages": {stage: stages[stage] for stage in STAGES if stages[stage]},
-        "to_do": len(work),
-        "done": sum(str(r["stage"]) in DONE_STAGES for r in work),
-        "stone_taken_m3": float(sum(v for v in volumes if not is_missing(v))),
-        "stone_not_told": sum(is_missing(v) for v in volumes),
-        **(cost if priced else {}),
+        "to_do": sum(to_do.values()),
+        "done": sum(to_do[stage] for stage in DONE_STAGES),
+        "stone_taken_m3": float(sum(volume or 0.0 for *_, volume, _ in repairs)),
+        "stone_not_told": sum(untold for *_, untold in repairs),
     }
 
 
