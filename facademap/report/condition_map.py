@@ -19,6 +19,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from facademap.errors import FileError, InputError
+from facademap.report.map_columns import as_columns
 from facademap.report.map_words import catalogues
 
 __all__ = ["MapContent", "MapSurface", "leaflet", "write_condition_map"]
@@ -186,6 +187,7 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
         map_id=wall.get_name(),
         data={
             **content.data,
+            "features": as_columns(content.data["features"]),
             "language": language,
             "catalogues": languages,
             "units": "ft" if content.inches else "mm",

@@ -163,7 +163,7 @@ def map_data(
         for kind in ("opening", "stone", "condition", "repair", "control")
         for f in _features(kind, tables)
     ]
-    features.sort(key=lambda f: -f.get("a", 0.0))  # large outlines are drawn first
+    features.sort(key=_size)  # large outlines are drawn first
     said = _reviews(tables["reviews"])
     for feature in features:
         if found := said.get((feature["k"] + "s", feature["i"])):
@@ -236,8 +236,8 @@ def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
             continue
         values = {c: columns[c][n] for c in names if not is_missing(columns[c][n])}
         feature = {"i": str(id), "k": kind, "s": str(surface), **_geometry(shape), "p": values}
-        if shapely.get_dimensions(shape) == 2:
-            feature["a"] = round(float(values.get("area_m2", shape.area)), 6)
+        if feature["t"] == "P" and "area_m2" not in values:
+            feature["a"] = float(shape.area)
         if kind == "repair":
             values.update(_repair_words(id, frame.iloc[n], tables))
         if "observed_on" in values:
@@ -249,36 +249,29 @@ def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def _geometry(shape: Any) -> dict[str, Any]:
-    """Whole millimetres: lines as text of steps from corner to corner (read only when drawn), box, place of the label."""
+    """Whole millimetres: rings and lines as flat lists (u, v, u, v), and the place of the label; a point has its place alone."""
 
-    def steps(line: Any, *, ring: bool = False) -> str:
+    def corners(line: Any, *, ring: bool = False) -> list[int]:
         places = np.rint(shapely.get_coordinates(line) * 1000).astype(np.int64)
-        places = places[:-1] if ring else places
-        return " ".join(map(str, np.diff(places, axis=0, prepend=0).ravel().tolist()))
+        found: list[int] = (places[:-1] if ring else places).ravel().tolist()
+        return found
 
-    def box() -> list[int]:
-        u0, v0, u1, v1 = shape.bounds
-        return [
-            math.floor(u0 * 1000),
-            math.floor(v0 * 1000),
-            math.ceil(u1 * 1000),
-            math.ceil(v1 * 1000),
-        ]
-
-    dimension = shapely.get_dimensions(shape)
     parts = list(shapely.get_parts(shape))
     inside = shape.representative_point()
     centre = [round(inside.x * 1000), round(inside.y * 1000)]
-    if dimension == 2:
-        return {
-            "t": "P",
-            "g": ";".join(steps(r, ring=True) for p in parts for r in (p.exterior, *p.interiors)),
-            "b": box(),
-            "c": centre,
-        }
-    if dimension == 1:
-        return {"t": "L", "g": ";".join(steps(p) for p in parts), "b": box(), "c": centre}
-    return {"t": "X", "g": f"{centre[0]} {centre[1]}", "b": [*centre, *centre], "c": centre}
+    match shapely.get_dimensions(shape):
+        case 2:
+            rings = [corners(r, ring=True) for p in parts for r in (p.exterior, *p.interiors)]
+            return {"t": "P", "g": rings, "c": centre}
+        case 1:
+            return {"t": "L", "g": [corners(p) for p in parts], "c": centre}
+    return {"t": "X", "g": [], "c": centre}
+
+
+def _size(feature: Mapping[str, Any]) -> float:
+    """What sorts large areas before small ones, and those before lines and points."""
+    area: float = feature.get("a", feature["p"].get("area_m2", 0.0))
+    return -area if feature["t"] == "P" else 0.0
 
 
 def _residuals(observations: pd.DataFrame) -> dict[Any, tuple[list[float], str]]:

@@ -65,8 +65,22 @@ def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(
     page, trouble = open_map(chromium, made[1])
     page.click("#tab-panel-legend")
     with Project.open(made[0], read_only=True) as project:
-        area = project.read("conditions")["area_m2"].sum()
+        conditions = project.read("conditions").set_index("id")
+    area = conditions["area_m2"].sum()
     expect(page.locator("#legend-total")).to_contain_text(f"{area:.4f} m²")
+    read = page.evaluate(
+        "Wall.data.features.filter((f) => f.k === 'condition' && f.t === 'P').map((f) => [f.i, Wall.rings(f), f.b])"
+    )
+    assert read
+    for id, (shell, *holes), box in read:
+        shape = shapely.Polygon(np.reshape(shell, (-1, 2)), [np.reshape(r, (-1, 2)) for r in holes])
+        assert (
+            shape.symmetric_difference(
+                shapely.transform(conditions.geometry[id], lambda xy: xy * 1000)
+            ).area
+            < 3 * shape.length
+        )
+        assert tuple(box) == shape.bounds
     page.uncheck("label.tick:has-text('scaling') input")
     expect(page.locator("#legend-total")).to_contain_text("3 conditions")
     expect(page.locator("#legend-total")).to_contain_text("0.2500 m²")
@@ -303,7 +317,7 @@ def test_the_map_answers_to_keys(chromium: Any, made: tuple[Path, str]) -> None:
     page.keyboard.press("+")
     page.wait_for_timeout(200)
     assert page.evaluate("Stage.map.getZoom()") > before[1]
-    page.evaluate("Stage.select(Wall.byId.get('condition:C-001'), false)")
+    page.evaluate("Stage.select(Wall.byId('condition', 'C-001'), false)")
     page.keyboard.press("Escape")
     assert page.evaluate("Wall.state.selected") is None
     assert trouble == []
@@ -465,10 +479,9 @@ def test_a_hundred_thousand_outlines_stillopen_map(
         {
             **one,
             "i": f"X-{n}",
-            "g": f"{x} {y} 50 0 0 50 -50 0",
-            "b": [x, y, x + 50, y + 50],
+            "g": [[x, y, x + 50, y, x + 50, y + 50, x, y + 50]],
             "c": [x + 25, y + 25],
-            "a": 0.0025,
+            "p": {**one["p"], "area_m2": 0.0025},
         }
         for n in range(100_000)
         for x, y in [(n % side * step, n // side * step)]

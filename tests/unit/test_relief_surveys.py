@@ -199,13 +199,17 @@ def test_what_grows_faster_than_the_limit_becomes_more_urgent(folder: Path, tmp_
 def test_the_map_says_what_became_of_a_condition(folder: Path, tmp_path: Path) -> None:
     make_condition_map(folder, target=tmp_path / "map.html")
     page = (tmp_path / "map.html").read_text(encoding="utf-8")
-    told = dict(re.findall(r'"i": ?"(\w+-2025)".{0,600}?"change": ?"([^"]*)"', page))
+    [block] = re.findall(r'id="wall-data">(.*?)</script>', page, re.DOTALL)
+    data = json.loads(block)
+    [conditions] = [kind for kind in data["features"] if kind["kind"] == "condition"]
+    change = conditions["told"]["change"]
+    said = [None, *change["of"]]
+    told = dict(zip(conditions["columns"]["i"], [said[n] for n in change["at"]], strict=True))
     assert re.match(
         r"since survey 2021: same, depth .*shift -0\.00\d.*grows fast", told["deep-2025"]
     )
     assert told["calm-2025"].endswith("not told from none")
-    [block] = re.findall(r'id="wall-data">(.*?)</script>', page, re.DOTALL)
-    [layer] = json.loads(block)["changes"]
+    [layer] = data["changes"]
     assert (layer["surveys"], layer["note"]) == (["2021", "2025"], "")
     assert (layer["left_m"], layer["top_m"]) == (GRID.left_m, GRID.top_m)
     assert layer["wide_m"] == pytest.approx(GRID.width_px * GRID.gsd_m)

@@ -6,36 +6,78 @@ const Wall = (() => {
   /* the language asked for in the address, else that of the page */
   const asked = new URLSearchParams(location.search).get("lang"), language = Object.hasOwn(catalogues, asked) ? asked : data.language;
   const text = { ...catalogues.en.texts, ...catalogues[language].texts };
-  const byId = new Map(), index = new Map();
+  const index = new Map();
   const FT_M = 0.3048, IN_M = 0.0254;
   let units = data.units || "mm";
 
-  /* every ring or line of a feature as a flat list x, y, x, y in millimetres; read from its steps when first asked for */
-  function rings(feature) {
-    if (!feature.r) feature.r = feature.g.split(";").map((words) => {
-      const line = words.split(" ").map(Number); for (let n = 2; n < line.length; n++) line[n] += line[n - 2]; return line; });
-    return feature.r;
+  /* the things of the page stand as columns (see map_columns.py): what many share is written once */
+  const reader = (column) => Array.isArray(column) ? (n) => column[n] ?? undefined : Object.hasOwn(column, "all") ? () => column.all : (n) => column.of[column.at[n] - 1];
+  const readers = (columns) => Object.entries(columns).map(([name, column]) => [name, reader(column)]);
+  class Feature {
+    constructor(source, n) { this.k = source.kind; this.source = source; this.n = n; for (const [name, value] of source.own) this[name] = value(n); }
+    /* what is told of it, made when first asked for */
+    get p() {
+      if (!this.made) { this.made = {}; for (const [name, value] of this.source.told) { const v = value(this.n); if (v !== undefined) this.made[name] = v; } }
+      return this.made;
+    }
   }
+  /* numbers of seven bits a byte, read one after the other */
+  function numbers(coded) {
+    const bytes = atob(coded); let at = 0;
+    const next = () => { let n = 0, shift = 0, byte; do { byte = bytes.charCodeAt(at++); n |= (byte & 127) << shift; shift += 7; } while (byte > 127); return (n >>> 1) ^ -(n & 1); };
+    return { next, at: () => at, go: (place) => { at = place; } };
+  }
+  /* place of the label and box of every feature, in millimetres; where its corners are written */
+  function placed(features, corners) {
+    for (const f of features) {
+      let x = corners.next(), y = corners.next(); f.c = [x, y]; f.corners = corners; f.from = corners.at();
+      let left = Infinity, low = Infinity, right = -Infinity, high = -Infinity; const rings = corners.next();
+      for (let ring = 0; ring < rings; ring++) {
+        [x, y] = f.c;
+        for (let n = corners.next(); n > 0; n--) { x += corners.next(); y += corners.next(); if (x < left) left = x; if (x > right) right = x; if (y < low) low = y; if (y > high) high = y; }
+      }
+      f.b = rings ? [left, low, right, high] : [x, y, x, y];
+      f.a = f.t === "P" ? f.a ?? f.p.area_m2 : undefined;
+    }
+    return features;
+  }
+  /* every ring or line of a feature as a flat list x, y, x, y in millimetres; read when first asked for */
+  function rings(f) {
+    if (f.r) return f.r;
+    const { next, go } = f.corners; go(f.from);
+    f.r = Array.from({ length: next() }, () => {
+      let [x, y] = f.c; const line = new Array(2 * next());
+      for (let n = 0; n < line.length; n += 2) { line[n] = x += next(); line[n + 1] = y += next(); }
+      return line;
+    });
+    return f.r;
+  }
+  data.features = data.features.flatMap(({ kind, count, columns, told, corners }) => {
+    const source = { kind, own: readers(columns), told: readers(told) };
+    return placed(Array.from({ length: count }, (_, n) => new Feature(source, n)), numbers(corners));
+  });
 
   /* features by square of the wall, so that a tile asks only its neighbours */
   const CELL_MM = 500;
   function put(feature) {
-    byId.set(feature.k + ":" + feature.i, feature);
+    const squares = index.get(feature.s) || index.set(feature.s, new Map()).get(feature.s);
     for (let c = Math.floor(feature.b[0] / CELL_MM); c <= Math.floor(feature.b[2] / CELL_MM); c++)
       for (let r = Math.floor(feature.b[1] / CELL_MM); r <= Math.floor(feature.b[3] / CELL_MM); r++) {
-        const squares = index.get(feature.s) || index.set(feature.s, new Map()).get(feature.s), key = c * 65536 + r, there = squares.get(key);
+        const key = c * 65536 + r, there = squares.get(key);
         if (there) there.push(feature); else squares.set(key, [feature]);
       }
   }
   data.features.forEach((feature, order) => { feature.o = order; put(feature); });
 
+  /* each once: a feature that lies in several squares is marked by the asking that has it */
+  let asked_for = 0;
   function near(surface, box) {
-    const found = new Set(), squares = index.get(surface) || new Map();
+    const found = [], squares = index.get(surface) || new Map(), asking = ++asked_for;
     for (let c = Math.floor(box[0] / CELL_MM); c <= Math.floor(box[2] / CELL_MM); c++)
       for (let r = Math.floor(box[1] / CELL_MM); r <= Math.floor(box[3] / CELL_MM); r++)
         for (const f of squares.get(c * 65536 + r) || [])
-          if (f.b[2] >= box[0] && f.b[0] <= box[2] && f.b[3] >= box[1] && f.b[1] <= box[3]) found.add(f);
-    return [...found];
+          if (f.asking !== asking && f.b[2] >= box[0] && f.b[0] <= box[2] && f.b[3] >= box[1] && f.b[1] <= box[3]) { f.asking = asking; found.push(f); }
+    return found;
   }
 
   function inside(feature, x, y, reach) {
@@ -70,7 +112,7 @@ const Wall = (() => {
   const off = { term: new Set(), cc: new Set(), uc: new Set(), rc: new Set(), treatment: new Set(), stage: new Set(), survey: new Set(), observed_on: new Set() };
   const FILTERED = { condition: ["term", "cc", "uc", "rc", "survey", "observed_on"], repair: ["treatment", "stage"], stone: [], opening: [], control: [] };
   function visible(feature) {
-    return shown[feature.k] && FILTERED[feature.k].every((name) => !off[name].has(String(feature.p[name] ?? "")));
+    return shown[feature.k] && FILTERED[feature.k].every((name) => !off[name].size || !off[name].has(String(feature.p[name] ?? "")));
   }
 
   /* what a search looks through */
@@ -124,10 +166,12 @@ const Wall = (() => {
   const say = (words) => measured(tell(words)), english = (words) => language !== "en" && typeof words === "string" && tell(words) === words;
   /* the terms of the published glossary by its word in the language, those of our own with a sign */
   const own = new Set(catalogues[language].own), termed = (name) => tell(name) + (own.has(name) ? "\u00b0" : "");
+  const byId = (kind, id) => data.features.find((f) => f.k === kind && f.i === id);
   /* what a link names: a thing by its kind and id, by its id alone, or a piece by its own */
   function named(words) {
-    if (byId.has(words)) return byId.get(words);
-    for (const kind of ["condition", "repair", "stone", "opening", "control"]) if (byId.has(kind + ":" + words)) return byId.get(kind + ":" + words);
+    const one = words.indexOf(":"), kinds = ["condition", "repair", "stone", "opening", "control"];
+    const found = byId(words.slice(0, one), words.slice(one + 1)); if (found) return found;
+    for (const kind of kinds) { const same = byId(kind, words); if (same) return same; }
     return data.features.find((f) => f.p.piece === words);
   }
   const state = { surface: data.surfaces.length ? data.surfaces[0].id : "", selected: null };

@@ -103,10 +103,41 @@ const Draw = (() => {
 
   /* tiles are drawn at the zoom of the map itself, also between whole steps, so that nothing is drawn scaled */
   const Exact = L.GridLayer.extend({ _clampZoom() { return this._map.getZoom(); } });
-  /* between readable and invisible: no hatch, no halo */
-  function small(pen, f, colour, x0, y0, ppmm) {
-    trace(pen, f, x0, y0, ppmm); if (f.t === "P" && f.k === "condition") { pen.fillStyle = colour + "66"; pen.fill("evenodd"); }
-    pen.strokeStyle = colour; pen.lineWidth = 1.3; pen.stroke();
+  /* what is too small for a hatch and a halo is gathered by colour, as text of paths, and drawn some at a time, so that no colour hides the others */
+  const AT_ONCE = 200;
+  function Small(pen, x0, y0, ppmm) {
+    const taken = new Uint8Array(TILE * TILE / 16); let colours = new Map(), waiting = 0;
+    const of = (colour) => colours.get(colour) || colours.set(colour, { marks: [], areas: [], lines: [] }).get(colour);
+    /* too small to read: one mark a place */
+    function mark(f, colour) {
+      const px = Math.round((f.b[0] - x0) * ppmm), py = Math.round((y0 - f.b[3]) * ppmm), slot = (py >> 2) * (TILE >> 2) + (px >> 2);
+      if (px < 0 || py < 0 || px >= TILE || py >= TILE || taken[slot]) return;
+      taken[slot] = 1; of(colour).marks.push(px, py); if (++waiting >= AT_ONCE) draw();
+    }
+    /* between readable and invisible: in half pixels, corners closer than one left out */
+    function outline(f, colour) {
+      const area = f.t === "P" && f.k === "condition", path = area ? of(colour).areas : of(colour).lines, halves = 2 * ppmm;
+      for (const ring of Wall.rings(f)) {
+        let x = 0, y = 0, words = "";
+        for (let n = 0; n < ring.length; n += 2) {
+          const px = Math.round((ring[n] - x0) * halves), py = Math.round((y0 - ring[n + 1]) * halves);
+          if (!n) words = "M" + px + " " + py; else if (Math.abs(px - x) + Math.abs(py - y) < 3) continue; else words += "L" + px + " " + py;
+          x = px; y = py;
+        }
+        path.push(f.t === "P" ? words + "Z" : words);
+      }
+      if (++waiting >= AT_ONCE) draw();
+    }
+    function draw() {
+      for (const [colour, { marks, areas, lines }] of colours) {
+        pen.save(); pen.scale(0.5, 0.5); pen.lineWidth = 2.6; pen.strokeStyle = colour; pen.fillStyle = colour + "66";
+        if (areas.length) { const path = new Path2D(areas.join("")); pen.fill(path); pen.stroke(path); }
+        if (lines.length) pen.stroke(new Path2D(lines.join("")));
+        pen.restore(); pen.fillStyle = colour; for (let n = 0; n < marks.length; n += 2) pen.fillRect(marks[n], marks[n + 1], 3, 3);
+      }
+      colours = new Map(); waiting = 0;
+    }
+    return { mark, outline, draw };
   }
   const Outlines = Exact.extend({
     createTile(coords) {
@@ -117,18 +148,14 @@ const Draw = (() => {
       const x0 = surface.left_m * 1000 + coords.x * TILE / ppmm, y0 = surface.top_m * 1000 - coords.y * TILE / ppmm, size = TILE / ppmm;
       const found = Wall.near(surface.id, [x0 - margin, y0 - size - margin, x0 + size + margin, y0 + margin]).filter(this.options.wanted || Wall.visible);
       found.sort((a, b) => ORDER[a.k] - ORDER[b.k] || a.o - b.o);
-      const taken = new Uint8Array(TILE * TILE / 16);
+      const small = Small(pen, x0, y0, ppmm); let kind = "";
       for (const f of found) {
-        const w = (f.b[2] - f.b[0]) * ppmm, h = (f.b[3] - f.b[1]) * ppmm;
-        const colour = f.k === "condition" ? signOf(f.p.term).colour : f.k === "repair" ? REPAIR : "#5c5147";
-        if (Math.max(w, h) < 5 && f.t !== "X") { /* too small to read: one mark a place */
-          const px = Math.round((f.b[0] - x0) * ppmm), py = Math.round((y0 - f.b[3]) * ppmm), slot = (py >> 2) * (TILE >> 2) + (px >> 2);
-          if (px < 0 || py < 0 || px >= TILE || py >= TILE || taken[slot]) continue;
-          taken[slot] = 1; pen.fillStyle = colour; pen.fillRect(px, py, 3, 3); continue;
-        }
-        if (Math.max(w, h) < 12 && f.t !== "X") { small(pen, f, colour, x0, y0, ppmm); continue; }
+        const size = Math.max(f.b[2] - f.b[0], f.b[3] - f.b[1]) * ppmm;
+        if (f.k !== kind) { small.draw(); kind = f.k; }
+        if (size < 12 && f.t !== "X") { small[size < 5 ? "mark" : "outline"](f, kind === "condition" ? signOf(f.p.term).colour : kind === "repair" ? REPAIR : "#5c5147"); continue; }
         (f.k === "condition" ? condition : f.k === "repair" ? repair : plain)(pen, f, x0, y0, ppmm, sharp, coords);
       }
+      small.draw();
       if (Wall.shown.labels) labels(pen, found, x0, y0, ppmm);
       if (Wall.shown.residual) for (const f of found) if (f.rv) arrow(pen, f, x0, y0, ppmm);
       if (!this.options.wanted && surface.control_edge_m.length) controlEdge(pen, surface, x0, y0, ppmm);

@@ -54,7 +54,7 @@ const Panels = (() => {
     draw("path", { d: `M ${wide * .93} ${high * .08} l ${-wide * .02} ${wide * .06} h ${wide * .04} z`, fill: "#1b1f24" }); draw("text", { x: wide * .93, y: high * .08 + wide * .1, "font-size": wide / 25, "text-anchor": "middle" }, "N");
     return svg;
   }
-  function go(kind, id) { const f = Wall.byId.get(kind + ":" + id); if (f) { Wall.shown[kind] = true; Stage.layers(); Stage.select(f, true); show("panel-detail"); } }
+  function go(kind, id) { const f = Wall.byId(kind, id); if (f) { Wall.shown[kind] = true; Stage.layers(); Stage.select(f, true); show("panel-detail"); } }
 
   /* legend: what is shown, with counts and net areas that follow the view and the filters */
   const counts = new Map();
