@@ -21,6 +21,7 @@ __all__ = [
     "hold_within",
     "is_nested_deeper",
     "limits_now",
+    "lower_of",
     "meaning_of",
     "other_limits",
     "raise_limit",
@@ -70,6 +71,9 @@ class Limits:
     )
     job_s: int = _limit(7_200, "time of one command or long work, s; then it is stopped")
     memory_mb: int = _limit(6_000, "memory of one command or long work, MB; then it is stopped")
+    job_cores: int = _limit(
+        1_024, "processor cores that one long work of a desk or a worker may use"
+    )
 
     def __post_init__(self) -> None:
         for f in fields(self):
@@ -127,6 +131,13 @@ def read_limits(words: Iterable[str], *, usual: Limits | None = None) -> Limits:
             )
         given[name] = int(number)
     return replace(usual or limits_now(), **given)
+
+
+def lower_of(one: Limits, other: Limits) -> Limits:
+    """The lower of each limit of two."""
+    return Limits(
+        **{f.name: min(getattr(one, f.name), getattr(other, f.name)) for f in fields(Limits)}
+    )
 
 
 def as_words(limits: Limits) -> str:

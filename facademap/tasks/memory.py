@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-__all__ = ["memory_mb"]
+__all__ = ["memory_mb", "memory_of_all_mb"]
 
 
 def memory_mb(pid: int) -> float:
@@ -20,3 +20,19 @@ def memory_mb(pid: int) -> float:
     except (OSError, ValueError):
         return 0.0
     return (int(resident) - int(shared)) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def memory_of_all_mb(pid: int) -> float:
+    """The same of a process and all that it started, and they; what cannot be told counts nothing."""
+    total, waiting, seen = 0.0, [pid], {pid}
+    while waiting:
+        one = waiting.pop()
+        total += memory_mb(one)
+        for told in Path(f"/proc/{one}/task").glob("*/children"):
+            try:
+                children = [int(c) for c in told.read_text(encoding="ascii").split()]
+            except (OSError, ValueError):
+                continue
+            waiting += [c for c in children if c not in seen]
+            seen.update(children)
+    return total

@@ -63,7 +63,9 @@ EDITS: dict[str, str] = {
 }  # fmt: skip
 #: What a job that is started at the desk is.
 JOBS: dict[str, str] = {
-    **dict.fromkeys(("rectify", "tape", "outlines", "control", "stones", "damage"), "survey"),
+    **dict.fromkeys(
+        ("rectify", "tape", "outlines", "control", "stones", "damage", "relief"), "survey"
+    ),
     **dict.fromkeys(("plan", "match", "papers"), "design"),
 }
 #: Stages that are decided rather than worked.

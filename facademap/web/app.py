@@ -14,6 +14,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import FileError
+from facademap.store.team_address import read_team_file
 from facademap.store.team_people import book_of
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.pictures import Pictures
@@ -43,6 +44,7 @@ from facademap.web.desk import Desk
 from facademap.web.guard import Access, Guard
 from facademap.web.jobs import Jobs
 from facademap.web.meter import Meter
+from facademap.web.queue_jobs import QueuedJobs
 from facademap.web.sessions import Pass, Sessions
 from facademap.web.sign_in import SignIn, digest
 from facademap.web.sign_in import routes as sign_in_routes
@@ -72,6 +74,7 @@ def make_app(
     assistant: Assistant | None = None,
     processes: bool = False,
     accounts: bool = False,
+    queue: bool = False,
 ) -> Guard:
     """The application for one project.
 
@@ -93,12 +96,14 @@ def make_app(
         Whether costly answers are made in processes of their own, which can be stopped.
     accounts : bool
         Whether people come by accounts that the database of the project keeps, instead of by one secret.
+    queue : bool
+        Whether long work goes into the queue of the database, for workers, instead of being done here.
     """
     desk, pictures, packed, jobs = (
         Desk(folder),
         Pictures(folder),
         PackedTables(folder),
-        Jobs(folder),
+        QueuedJobs(folder, read_team_file(folder)[0]) if queue else Jobs(folder),
     )
 
     meter = Meter()

@@ -22,8 +22,8 @@ from facademap.errors import FacademapError
 from facademap.tasks.memory import memory_mb
 from facademap.web.answers import Answer
 from facademap.web.desk import Desk
-from facademap.web.jobs import Jobs
 from facademap.web.meter import BOUNDS_S, Meter
+from facademap.web.queue_jobs import DeskJobs
 
 __all__ = ["routes"]
 
@@ -64,7 +64,7 @@ class _Pulse:
         return False
 
 
-def routes(desk: Desk, jobs: Jobs, meter: Meter) -> list[Route]:
+def routes(desk: Desk, jobs: DeskJobs, meter: Meter) -> list[Route]:
     """The two addresses."""
     pulse = _Pulse(desk)
 
@@ -94,7 +94,7 @@ def _family(name: str, kind: str, meaning: str, samples: Iterable[Sample]) -> st
     return "\n".join(lines) + "\n"
 
 
-def _of_server(desk: Desk, jobs: Jobs, answers: bool) -> Sequence[str]:
+def _of_server(desk: Desk, jobs: DeskJobs, answers: bool) -> Sequence[str]:
     states = Counter(job.state for job in jobs.all())
     found = [
         _family("facademap_build_info", "gauge", "Edition of the program.", [(f'{{version="{__version__}"}}', 1)]),

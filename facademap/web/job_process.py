@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, InputError
-from facademap.limits import VARIABLE, read_limits, set_limits
+from facademap.limits import VARIABLE, limits_now, lower_of, read_limits, set_limits
 from facademap.web.answers import as_plain
 
 __all__ = ["main"]
@@ -126,6 +126,20 @@ def _run(order: dict[str, Any]) -> Any:
         return propose_damage_on_surface(
             folder, surface=_text(options, "surface"), who=who, progress=progress
         )
+    if order["kind"] == "relief":
+        from facademap.tasks.survey.keep_relief import keep_relief
+
+        return keep_relief(
+            folder,
+            surface=_text(options, "surface") if "surface" in options else None,
+            cell_m=_number(options, "cell_mm", 5.0, 0.5, 1000.0) / 1000.0,
+            survey=_text(options, "survey") if "survey" in options else "1",
+            elevation=options.get("elevation") is True,
+            replace=options.get("replace") is True,
+            workers=_cores(),
+            who=who,
+            progress=progress,
+        )
     from facademap.tasks.issue.papers import make_papers
 
     only = options.get("only") or ()
@@ -144,12 +158,31 @@ def _run(order: dict[str, Any]) -> Any:
     }
 
 
+def _cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _keep_to_cores(most: int) -> None:
+    """Use no more cores than that, with all that is started from here; others are left to other work where the system lets choose."""
+    if not hasattr(os, "sched_setaffinity"):
+        return
+    mine = sorted(os.sched_getaffinity(0))
+    if most < len(mine):
+        first = os.getpid() % len(mine)
+        os.sched_setaffinity(0, [mine[(first + n) % len(mine)] for n in range(most)])
+
+
 def main() -> None:
     """Read, run, tell."""
     # people who work at the desk go before
     os.nice(10)
     set_limits(read_limits([os.environ.get(VARIABLE, "")]))
     order = json.loads(sys.stdin.readline())
+    set_limits(lower_of(limits_now(), read_limits([str(order.get("limits", ""))])))
+    _keep_to_cores(limits_now().job_cores)
     threading.Thread(target=_end_with_the_server, daemon=True).start()
     try:
         result = _run(order)

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
-from facademap.limits import limits_now
-from facademap.tasks.memory import memory_mb
+from facademap.limits import Limits, limits_now, lower_of, read_limits
+from facademap.tasks.memory import memory_of_all_mb
 
 __all__ = ["KINDS", "Job", "Jobs"]
 
@@ -30,6 +30,7 @@ KINDS = {
     "control": "read a list of points",
     "stones": "propose the stones of the wall",
     "damage": "propose damage on the wall",
+    "relief": "measure the relief of the wall",
 }
 MOST_AT_ONCE = 2
 _KEPT = 40
@@ -52,6 +53,7 @@ class Job:
     error: dict[str, Any] | None = None
     ended: float | None = None
     excess: tuple[str, str] | None = None
+    limits: Limits = field(default_factory=limits_now)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def as_json(self) -> dict[str, Any]:
@@ -77,15 +79,20 @@ class Jobs:
         self._lock = threading.Lock()
 
     def start(self, kind: str, options: dict[str, Any], *, who: str) -> Job:
-        """Begin; the same kind runs once at a time.
+        """Begin; the same kind runs once at a time. ``limits`` among the options, as ``job_cores=1``, lower those of this process.
 
         Raises
         ------
         InputError
-            Unknown kind, or it is running already.
+            Unknown kind or limit, or it is running already.
         """
         if kind not in KINDS:
             raise InputError(f"there is no job {kind[:40]!r}", f"Use one of {', '.join(KINDS)}.")
+        words = options.get("limits", "")
+        if not isinstance(words, str):
+            raise InputError("limits are no text", "Send them as memory_mb=2000 job_cores=1.")
+        limits = lower_of(limits_now(), read_limits([words]))
+        options = {n: v for n, v in options.items() if n != "limits"}
         with self._lock:
             running = [j for j in self._jobs.values() if j.state == "running"]
             if any(j.kind == kind for j in running) or len(running) >= MOST_AT_ONCE:
@@ -93,7 +100,13 @@ class Jobs:
                     f"{KINDS[kind]}: a job is running already", "Wait for it, or stop it."
                 )
             order = json.dumps(
-                {"kind": kind, "folder": str(self._folder), "who": who, "options": options}
+                {
+                    "kind": kind,
+                    "folder": str(self._folder),
+                    "who": who,
+                    "options": options,
+                    "limits": f"memory_mb={limits.memory_mb} job_cores={limits.job_cores} job_s={limits.job_s}",
+                }
             )
             process = subprocess.Popen(
                 [sys.executable, "-m", "facademap.web.job_process"],
@@ -101,13 +114,19 @@ class Jobs:
                 text=True,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                env={**os.environ, "PYTHONUNBUFFERED": "1"},
+                env={**os.environ, "PYTHONUNBUFFERED": "1", **_threads(limits.job_cores)},
             )
             assert process.stdin is not None
             # the pipe stays open: when this server is gone it breaks, and the job ends too instead of writing alone
             process.stdin.write(order + "\n")
             process.stdin.flush()
-            job = Job(id=uuid.uuid4().hex, kind=kind, process=process, started=time.monotonic())
+            job = Job(
+                id=uuid.uuid4().hex,
+                kind=kind,
+                process=process,
+                started=time.monotonic(),
+                limits=limits,
+            )
             self._jobs[job.id] = job
             for old in list(self._jobs)[:-_KEPT]:
                 if self._jobs[old].state != "running":
@@ -152,12 +171,12 @@ class Jobs:
 
     def _watch(self, job: Job) -> None:
         """End a job that takes more time or memory than it may, as when it is stuck."""
-        limits = limits_now()
+        limits = job.limits
         while job.process.poll() is None:
             time.sleep(_LOOK_EVERY_S)
             if time.monotonic() - job.started > limits.job_s:
                 job.excess = f"stopped after {limits.job_s} s, the limit job_s", "job_s"
-            elif memory_mb(job.process.pid) > limits.memory_mb:
+            elif memory_of_all_mb(job.process.pid) > limits.memory_mb:
                 job.excess = (
                     f"stopped at more than {limits.memory_mb} MB of memory, the limit memory_mb",
                     "memory_mb",
@@ -192,6 +211,14 @@ class Jobs:
             else:
                 job.state = "failed"
                 job.error = job.error or _unexplained(job)
+
+
+def _threads(cores: int) -> dict[str, str]:
+    """What libraries with threads of their own are told, where a work may not use every core."""
+    if cores >= (os.cpu_count() or 1):
+        return {}
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS", "GDAL_NUM_THREADS")
+    return dict.fromkeys(names, str(cores))
 
 
 def _unexplained(job: Job) -> dict[str, Any]:

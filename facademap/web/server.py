@@ -29,6 +29,7 @@ def run(plan: ServePlan, *, open_browser: bool) -> None:
         assistant=plan.assistant,
         processes=True,
         accounts=plan.accounts,
+        queue=plan.queue,
     )
     if open_browser:
         # the command line of a browser can be read by everybody on the machine: no secret stands in it

@@ -27,7 +27,7 @@ from facademap.web.answers import Answer, failure, text_of, threaded
 from facademap.web.apart import Apart, Order, apart
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, author_of
-from facademap.web.jobs import Jobs
+from facademap.web.queue_jobs import DeskJobs
 from facademap.web.sign_in import digest
 
 __all__ = ["routes"]
@@ -37,7 +37,7 @@ MAX_LINKS = 200
 MAX_MARKS = 400
 
 
-def routes(desk: Desk, pool: Apart, jobs: Jobs) -> list[Route]:
+def routes(desk: Desk, pool: Apart, jobs: DeskJobs) -> list[Route]:
     """All of them."""
     return [
         *_job_routes(jobs),
@@ -50,7 +50,7 @@ def routes(desk: Desk, pool: Apart, jobs: Jobs) -> list[Route]:
     ]
 
 
-def _job_routes(jobs: Jobs) -> list[Route]:
+def _job_routes(jobs: DeskJobs) -> list[Route]:
     def start(request: Request, body: Any) -> Any:
         options = body.get("options") if isinstance(body, Mapping) else None
         if options is not None and not isinstance(options, dict):

@@ -19,7 +19,7 @@ from facademap.web.jobs import Jobs
 __all__ = ["QUEUEABLE", "work"]
 
 #: Jobs that need nothing but their project and a few words.
-QUEUEABLE = ("plan", "match", "rectify", "papers", "stones", "damage")
+QUEUEABLE = ("plan", "match", "rectify", "papers", "stones", "damage", "relief")
 _LOOK_EVERY_S = 0.25
 _WAIT_S = 5.0
 #: How soon a database that is away is tried again.

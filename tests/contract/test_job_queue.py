@@ -21,6 +21,10 @@ from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.store.team_address import Address, read_address
 from facademap.store.team_jobs import MOST_ATTEMPTS, JobQueue
+from facademap.tasks.memory import memory_mb, memory_of_all_mb
+from facademap.web.job_process import _keep_to_cores
+from facademap.web.jobs import Jobs
+from facademap.web.queue_jobs import QueuedJobs
 from facademap.web.worker import work
 
 _forked = multiprocessing.get_context("fork")
@@ -202,15 +206,16 @@ def run(*words: object) -> tuple[int, str]:
 def test_the_command_asks_works_and_refuses_in_a_line(database: str, address: Address, tmp_path: Path) -> None:  # fmt: skip
     where = f"{database}#mill"
     Project.create_in(read_address(where), tmp_path / "mill", name="mill").close()
-    code, said = run("jobs", "add", where, "plan", "--json")
+    code, said = run("jobs", "add", where, "plan", "--cores", "1", "--json")
     assert code == 0
+    assert json.loads(said)["options"] == {"limits": "job_cores=1"}
     number = json.loads(said)["id"]
     code, said = run("jobs", "work", tmp_path / "mill", "--until-empty")
     assert (code, said.splitlines()[-1]) == (0, "1 jobs")
     code, said = run("jobs", "list", database)
     assert code == 0
     # the project is empty: what the planning says of it is told as at the desk
-    assert f"{number}: plan of mill for office, " in said
+    assert f"{number}: plan of mill for office (job_cores=1), " in said
     assert "done" in said or "; fix: " in said
     for words, problem in (
         (("add", where, "dance"), "there is no job 'dance'"),
@@ -224,6 +229,66 @@ def test_the_command_asks_works_and_refuses_in_a_line(database: str, address: Ad
         code, said = run("jobs", *words)
         assert (code, said.count("\n")) == (2, 1), said
         assert problem in said
+
+
+def test_the_desk_puts_its_work_into_the_queue_sees_it_and_stops_it(address: Address) -> None:
+    mill = dataclasses.replace(address, project="mill")
+    desk = QueuedJobs(Path("mill"), mill)
+    asked = desk.start("match", {"limits": "job_cores=1"}, who="ann").as_json()
+    assert (asked["state"], asked["title"]) == ("running", "match blocks and repairs (waits for a worker)")  # fmt: skip
+    with pytest.raises(InputError, match="waits or runs already"):
+        desk.start("match", {}, who="fay")
+    with pytest.raises(InputError, match="there is no limit 'cores'"):
+        desk.start("plan", {"limits": "cores=1"}, who="fay")
+    work_alone(address)
+    done = desk.named(asked["id"]).as_json()
+    assert (done["state"], done["fraction"]) == ("done", 1)
+    assert "done by" in done["result"]
+    again = desk.start("match", {}, who="ann").as_json()
+    assert desk.stop(again["id"]).as_json()["state"] == "stopped"
+    other = QueuedJobs(Path("kiln"), dataclasses.replace(address, project="kiln"))
+    assert other.all() == []
+    for id in (again["id"], "queue-x", "queue-999999"):
+        with pytest.raises(InputError):
+            other.named(id)
+    assert [j.as_json()["state"] for j in desk.all()] == ["stopped", "done"]
+
+
+def test_a_job_keeps_to_its_memory_and_its_cores(tmp_path: Path) -> None:
+    with Project.create(tmp_path / "wall", name="Granary"):
+        pass
+    jobs = Jobs(tmp_path / "wall")
+    with pytest.raises(InputError, match="there is no limit"):
+        jobs.start("plan", {"limits": "memory=1"}, who="ann")
+    job = jobs.start("plan", {"limits": "memory_mb=2"}, who="ann")
+    for _ in range(400):
+        if job.state != "running":
+            break
+        time.sleep(0.05)
+    assert job.error is not None
+    assert "more than 2 MB of memory" in job.error["problem"]
+
+    told, tell = _forked.Pipe()
+
+    def hold(child: bool) -> None:
+        _keep_to_cores(1)
+        kept = bytearray(120_000_000)
+        if not child:
+            tell.send(len(os.sched_getaffinity(0)))
+            time.sleep(30)
+            return
+        _forked.Process(target=hold, args=(False,)).start()
+        time.sleep(30)
+        del kept
+
+    holder = _forked.Process(target=hold, args=(True,))
+    holder.start()
+    assert told.recv() == 1, "what a job starts keeps to its cores too"
+    assert holder.pid is not None
+    assert memory_of_all_mb(holder.pid) > memory_mb(holder.pid) + 100
+    for child in Path(f"/proc/{holder.pid}/task/{holder.pid}/children").read_text().split():
+        os.kill(int(child), signal.SIGKILL)
+    holder.kill()
 
 
 def test_a_project_in_a_file_is_told_what_jobs_are_for(tmp_path: Path) -> None:

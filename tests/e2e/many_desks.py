@@ -47,6 +47,8 @@ class Desks:
     repairs: list[str]
     times_ms: dict[str, list[float]] = field(default_factory=lambda: collections.defaultdict(list))
     faults: list[str] = field(default_factory=list)
+    #: Names of the edits that were answered as stored.
+    acknowledged: list[str] = field(default_factory=list)
     _stop: threading.Event = field(default_factory=threading.Event)
 
     def run(self, people: int, seconds: float, *, hurry: float = 1.0) -> None:
@@ -121,6 +123,8 @@ class Desks:
                 "changes": [change],
             }
             told = self._ask(link, "POST", "/api/edits", body)
+            if told:
+                self.acknowledged.append(body["key"])
             row = next((r for r in told.get("rows", []) if r["table"] == "conditions"), None)
             # most are deleted again, so that the project does not grow without end
             return {} if row is None or row["rev"] is None else {"id": row["id"], "rev": row["rev"]}

@@ -40,6 +40,8 @@ from facademap.wall.mending import mend
 OF_THE_SERVER = {"request_mb", "upload_mb", "upload_megapixels", "answer_s"}
 #: Kept to by the watch over a command.
 OF_A_COMMAND = {"job_s", "memory_mb"}
+#: Kept to by long work, and looked at in the tests of jobs.
+OF_A_JOB = {"job_cores"}
 
 
 def outlines(folder: Path, shapes: list[Any], properties: Any = None) -> Path:
@@ -100,7 +102,7 @@ def too_much(name: str, folder: Path) -> Any:
 
 
 @pytest.mark.parametrize(
-    "name", sorted({f.name for f in fields(Limits)} - OF_THE_SERVER - OF_A_COMMAND)
+    "name", sorted({f.name for f in fields(Limits)} - OF_THE_SERVER - OF_A_COMMAND - OF_A_JOB)
 )
 def test_what_goes_beyond_a_limit_is_refused_and_told_how_to_be_allowed(
     name: str, tmp_path: Path

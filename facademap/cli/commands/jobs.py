@@ -36,19 +36,35 @@ def _told(job: Any) -> dict[str, Any]:
 
 def _line(job: Any) -> str:
     state = f"{job.state} ({job.fraction:.0%})" if job.state == "running" else job.state
+    limits = f" ({job.options['limits']})" if job.options.get("limits") else ""
     begun = f", begun {job.attempts} times" if job.attempts > 1 else ""
     why = f": {job.problem}; fix: {job.remedy}" if job.problem else ""
-    return f"{job.id}: {job.kind} of {job.project} for {job.who}, {state}{begun}{why}"
+    return f"{job.id}: {job.kind} of {job.project} for {job.who}{limits}, {state}{begun}{why}"
 
 
 @command.command("add")
 @_WHERE
 @click.argument("kind")
 @click.option("--set", "options", multiple=True, metavar="NAME=JSON", help="An option of the job, as time_limit_s=60.")  # fmt: skip
+@click.option("--memory-mb", type=click.IntRange(min=100), help="It is stopped when it takes more memory.")  # fmt: skip
+@click.option("--cores", type=click.IntRange(min=1), help="Processor cores that it may use.")
+@click.option("--job-s", type=click.IntRange(min=1), help="It is stopped when it takes longer.")
 @click.option("--who", default="office", show_default=True, help="Who asks.")
 @command_options
-def add(where: str, kind: str, options: tuple[str, ...], who: str, show: Show) -> None:
-    """Ask for a job of a project: plan, match, rectify, papers, stones or damage."""
+def add(
+    where: str,
+    kind: str,
+    options: tuple[str, ...],
+    memory_mb: int | None,
+    cores: int | None,
+    job_s: int | None,
+    who: str,
+    show: Show,
+) -> None:
+    """Ask for a job of a project: plan, match, rectify, papers, stones, damage or relief.
+
+    Its limits can only be lower than those of the worker that does it.
+    """
     from facademap.errors import InputError
     from facademap.store.team_jobs import JobQueue
     from facademap.store.team_schema import projects_in
@@ -69,6 +85,9 @@ def add(where: str, kind: str, options: tuple[str, ...], who: str, show: Show) -
             given[name] = json.loads(value)
         except ValueError:
             given[name] = value
+    own = {"memory_mb": memory_mb, "job_cores": cores, "job_s": job_s}
+    if limits := " ".join(f"{name}={value}" for name, value in own.items() if value is not None):
+        given["limits"] = limits
     with JobQueue(address) as queue:
         job = queue.named(queue.add(address.project, kind, given, who=who))
     show.result(_told(job), text=f"job {job.id} waits for a worker")
@@ -133,7 +152,7 @@ def rights(where: str, role: str, may: str, show: Show) -> None:
 @click.option("--until-empty", is_flag=True, help="End when nothing waits.")
 @command_options
 def work_at(where: str, until_empty: bool, show: Show) -> None:
-    """Be a worker until Ctrl-C. Each job runs in a process of its own, within --limit memory_mb and job_s."""
+    """Be a worker until Ctrl-C. Each job runs in a process of its own, within --limit memory_mb, job_cores and job_s."""
     import dataclasses
 
     from facademap.store.team_address import is_address

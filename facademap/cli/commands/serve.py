@@ -49,6 +49,11 @@ from facademap.cli.show import Show, command_options
     is_flag=True,
     help="Everybody has an account of their own, kept by the database of the project (see facademap people).",
 )
+@click.option(
+    "--queue",
+    is_flag=True,
+    help="Long work goes to the workers of the project's database (see facademap jobs) instead of being done here.",
+)
 @click.option("--no-browser", is_flag=True, help="Do not open the browser.")
 @command_options
 def command(
@@ -61,6 +66,7 @@ def command(
     public: str,
     model: Path | None,
     accounts: bool,
+    queue: bool,
     no_browser: bool,
     show: Show,
 ) -> None:
@@ -90,6 +96,7 @@ def command(
         public=public,
         model=model,
         accounts=accounts,
+        queue=queue,
     )
     show.result(
         {"address": plan.address, "project": str(plan.folder)}, text=f"survey desk: {plan.address}"

@@ -30,7 +30,8 @@ class ServePlan:
     """An open socket, the address that people type, and the hold on the project while the server runs.
 
     ``own_address`` is the address for a browser on this machine; ``tls`` certificate and key; ``behind_proxy`` whether
-    people come by another server that stands in front; ``accounts`` whether they have accounts of their own.
+    people come by another server that stands in front; ``accounts`` whether they have accounts of their own; ``queue`` whether
+    long work goes into the queue of the database.
     """
 
     folder: Path
@@ -43,6 +44,7 @@ class ServePlan:
     names: tuple[str, ...] = ()
     behind_proxy: bool = False
     accounts: bool = False
+    queue: bool = False
     hold: IO[str] | None = None
     assistant: Assistant | None = None
 
@@ -62,6 +64,7 @@ def plan_server(
     public: str = "",
     model: Path | None = None,
     accounts: bool = False,
+    queue: bool = False,
 ) -> ServePlan:
     """Check project, host, secret, certificate and segmentation model, and take a port.
 
@@ -81,6 +84,8 @@ def plan_server(
         Segmentation model of one's own.
     accounts : bool
         Whether everybody comes with an account that the database of the project keeps.
+    queue : bool
+        Whether long work goes into the queue of the project's database.
 
     Raises
     ------
@@ -92,6 +97,11 @@ def plan_server(
         words = (str(project.setting("name", "")), project.folder.name)
         if accounts:
             _need_people(project, secret)
+        if queue and not project.in_database:
+            raise InputError(
+                f"{folder}: lies in a file, and jobs wait for workers in a database",
+                "Leave --queue out, or copy the project into a database with facademap copy.",
+            )
     path = Path(folder).resolve()
     if path.name == STORE_NAME:
         path = path.parent
@@ -126,6 +136,7 @@ def plan_server(
         names=(name,) if name else (),
         behind_proxy=bool(public),
         accounts=accounts,
+        queue=queue,
         hold=hold,
         assistant=assistant,
     )
