@@ -25,9 +25,10 @@ from damages import KINDS, UNJUDGED, damaged
 
 from facademap.condition import damage_regions
 from facademap.condition.damage_net import KINDS as TERMS
-from facademap.condition.damage_net import look_at_clicks, look_for_damage
+from facademap.condition.damage_net import look_for_damage
+from facademap.tasks.survey.propose_damage import looks_at
 
-HALF = 224
+GSD_M = 0.004
 CLICKS = 3
 
 
@@ -111,33 +112,36 @@ def one_wall(seed: int) -> dict:
 
 
 def _clicked(rgb: np.ndarray, truth: np.ndarray, relief_m, k: int) -> tuple:
-    x, y = _deepest(truth)
-    left, top = (int(np.clip(v - HALF, 0, truth.shape[0] - 2 * HALF)) for v in (x, y))
-    part = np.s_[top : top + 2 * HALF, left : left + 2 * HALF]
-    wanted = truth[part]
-    inside, outside, overlaps, kinds, spent = [(x - left, y - top)], [], [], [], 0.0
+    """As the desk does it, the pixels of the wall taken for its finest sample distance."""
+    inside, outside, overlaps, kinds, spent = [_deepest(truth)], [], [], [], 0.0
     for _ in range(CLICKS):
         started = time.process_time()
-        seen = look_at_clicks(
-            np.ascontiguousarray(rgb[part]),
-            inside,
-            outside,
-            None if relief_m is None else relief_m[part],
-        )
-        found = damage_regions.damage_at(seen, inside)
+        mask, kind, clearest = np.zeros_like(truth), None, 0.0
+        for look in looks_at(rgb, inside, outside, gsd_m=GSD_M, relief_m=relief_m):
+            found = damage_regions.damage_at(look.seen, look.inside)
+            if found is None or found.border - look.margin <= clearest:
+                continue
+            kind, clearest = TERMS.index(found.term), found.border - look.margin
+            mask = _back(damage_regions.damage_mask(look.seen, look.inside), look, truth.shape)
         spent = time.process_time() - started
-        mask = np.zeros_like(wanted)
-        if found is not None:
-            shapes = damage_regions.damage_mask(seen, inside)
-            mask = shapes
-        overlaps.append(float((mask & wanted).sum() / max((mask | wanted).sum(), 1)))
-        kinds.append(found is not None and TERMS.index(found.term) == k)
-        missing, over = wanted & ~mask, mask & ~wanted
+        overlaps.append(float((mask & truth).sum() / max((mask | truth).sum(), 1)))
+        kinds.append(kind == k)
+        missing, over = truth & ~mask, mask & ~truth
         if missing.sum() >= over.sum():
             inside.append(_deepest(missing))
         else:
             outside.append(_deepest(over))
     return tuple(overlaps), tuple(kinds), spent
+
+
+def _back(mask: np.ndarray, look, shape: tuple[int, int]) -> np.ndarray:
+    """A region of a look on the whole wall."""
+    size = np.round(np.array(mask.shape[::-1]) / look.scale).astype(int)
+    left, top = look.corner.astype(int)
+    whole = np.zeros(shape, bool)
+    large = cv2.resize(mask.astype(np.float32), tuple(map(int, size))) > 0.5
+    whole[top : top + size[1], left : left + size[0]] = large
+    return whole
 
 
 def main() -> None:
