@@ -90,13 +90,7 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
         space,
         *((shape, edge_names(ring_of(shape))) if whole is None else (whole.piece, whole.names)),
     )
-    for rod in ticket.rods:
-        if rod.u_m is not None and rod.v_m is not None:
-            space.add_circle(
-                ((rod.mark[0] - u0) * 1000, (rod.mark[1] - v0) * 1000),
-                (rod.hole_m or 0.009) * 500,
-                dxfattribs={"layer": "DRILL"},
-            )
+    _holes(space, ticket, u0, v0)
     if ticket.piece["bed"] in ("horizontal", "edge"):
         level = ticket.piece["bed"] == "horizontal"
         ends = (
@@ -138,6 +132,17 @@ def _edges(space: Any, shape: Any, names: Sequence[str]) -> None:
             name, height=size * 1000, rotation=float(turn), dxfattribs={"layer": "EDGES"}
         )
         text.set_placement((float(at[0]), float(at[1])), align=TextEntityAlignment.MIDDLE_CENTER)
+
+
+def _holes(space: Any, ticket: Ticket, u0: float, v0: float) -> None:
+    """The hole of every rod whose place is known, about its mark."""
+    for rod in ticket.rods:
+        if rod.u_m is not None and rod.v_m is not None:
+            space.add_circle(
+                ((rod.mark[0] - u0) * 1000, (rod.mark[1] - v0) * 1000),
+                (rod.hole_m or 0.009) * 500,
+                dxfattribs={"layer": "DRILL"},
+            )
 
 
 def _blank(space: Any, ticket: Ticket, width: float, height: float) -> None:

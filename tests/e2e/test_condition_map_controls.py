@@ -12,7 +12,8 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 import shapely
-from map_sample import CHROMIUM, FLAGS, axe_script, map_project, open_map
+from axe import axe_script
+from map_sample import CHROMIUM, FLAGS, map_project, open_map
 from playwright.sync_api import expect, sync_playwright
 
 from facademap.io.relief_files import open_relief_writer

@@ -14,8 +14,9 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 import shapely
+from axe import axe_script
 from firefox import Firefox
-from map_sample import CHROMIUM, FLAGS, HOSTILE, axe_script, map_project, open_map
+from map_sample import CHROMIUM, FLAGS, HOSTILE, map_project, open_map
 from playwright.sync_api import expect, sync_playwright
 
 from facademap.errors import InputError

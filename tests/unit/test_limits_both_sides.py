@@ -55,11 +55,12 @@ from facademap.repair.pins import Pin
 from facademap.repair.planning import plan_cut_outs
 from facademap.repair.stages import enter_stage
 from facademap.repair.work_hours import hours_of_repair
+from facademap.report.costs import cost_rows, read_rates
 from facademap.report.cut_dxf import write_cut_dxf
 from facademap.report.quantities import LABOUR_H
 from facademap.report.spreadsheet import guarded_text
 from facademap.store.project import Project
-from facademap.tables import CONDITIONS, OPENINGS, WALL_STONES
+from facademap.tables import CONDITIONS, OPENINGS, UNDECIDED, WALL_STONES
 from facademap.tasks.desk.edit import read_changes
 from facademap.tasks.plan.plan import plan_project
 from facademap.tasks.record.work import move_on
@@ -388,6 +389,113 @@ def test_the_blank_of_a_cutting_file_lies_round_its_piece(turn) -> None:
     cut, rough = outline("CUT"), outline("ROUGH")
     assert rough.buffer(1e-4).contains(cut)
     assert rough.exterior.distance(cut.exterior) == pytest.approx(3.0, abs=1e-3)
+
+
+def test_a_cutting_file_is_in_millimetres_from_the_corner_of_its_piece() -> None:
+    """A piece that lies elsewhere on the wall, with a hole, its cut-out and three rods of which one has no place yet."""
+    piece = Polygon(
+        box(2.0, 5.0, 2.3, 5.2).exterior.coords, [box(2.1, 5.05, 2.15, 5.1).exterior.coords]
+    )
+    rod = lambda u, v, hole: SimpleNamespace(u_m=u, v_m=v, hole_m=hole, mark=(u, v))  # noqa: E731
+    ticket = SimpleNamespace(
+        piece={"id": "P-1", "geometry": piece, "bed": "any", "depth_m": 0.06},
+        repair={"geometry": piece.buffer(0.005, join_style="mitre")},
+        rods=(
+            rod(2.05, 5.08, 0.012),
+            rod(2.2, 5.15, None),
+            rod(2.1, None, 0.012),
+            rod(None, 5.1, 0.012),
+        ),
+        measured=True,
+        assembly=None,
+        say=SimpleNamespace(inches=False),
+        place=None,
+    )
+    space = ezdxf.read(io.StringIO(write_cut_dxf(ticket).decode())).modelspace()  # type: ignore[arg-type]
+
+    def bounds(layer: str) -> list[tuple[float, ...]]:
+        lines = space.query(f'LWPOLYLINE[layer=="{layer}"]')
+        return [Polygon([(x, y) for x, y, *_ in line.get_points()]).bounds for line in lines]
+
+    assert bounds("CUT") == [
+        pytest.approx((0, 0, 300, 200), abs=1e-6),
+        pytest.approx((100, 50, 150, 100), abs=1e-6),
+    ]
+    assert bounds("CUT-OUT") == [pytest.approx((-5, -5, 305, 205), abs=1e-6)]
+    assert bounds("ROUGH") == []
+    circles = [(*c.dxf.center.vec2, c.dxf.radius) for c in space.query("CIRCLE")]
+    assert circles == [
+        pytest.approx((50, 80, 6), abs=1e-6),
+        pytest.approx((200, 150, 4.5), abs=1e-6),
+    ]
+
+
+# --- money
+
+
+def _rates(low: Any, likely: Any, high: Any) -> str:
+    rate = f"treatment='inset'\nmeasure='count'\nlow={low}\nlikely={likely}\nhigh={high}"
+    return f"currency='EUR'\n[[rates]]\n{rate}"
+
+
+def _counted(**counts: float) -> Any:
+    by_treatment = pd.DataFrame({"count": counts})
+    return SimpleNamespace(breakdown=lambda basis, dimension: by_treatment)
+
+
+def test_an_item_costs_its_quantity_times_each_rate() -> None:
+    (row,) = cost_rows(_counted(inset=12.0, clean=3.0), read_rates(_rates(10, 20.5, 31))).to_dict(
+        "records"
+    )
+    assert row["quantity"] == 12
+    assert [row[f"rate_{k}"] for k in ("low", "likely", "high")] == [10, 20.5, 31]
+    assert [row[f"cost_{k}"] for k in ("low", "likely", "high")] == [120, 246, 372]
+    (none,) = cost_rows(_counted(clean=3.0), read_rates(_rates(10, 20, 30))).to_dict("records")
+    assert [none[k] for k in ("quantity", "cost_low", "cost_likely", "cost_high")] == [0, 0, 0, 0]
+
+
+@pytest.mark.parametrize(
+    ("prices", "goes"),
+    [
+        ((0, 0, 0), True),
+        ((5, 5, 5), True),
+        ((1, 2, 3), True),
+        ((-0.01, 2, 3), False),
+        ((1, -2, 3), False),
+        ((2, 1.99, 3), False),
+        ((1, 3, 2.99), False),
+        (("true", 2, 3), False),
+        (("'1'", 2, 3), False),
+    ],
+)
+def test_prices_are_nothing_or_more_and_in_rising_order(
+    prices: tuple[Any, Any, Any], goes: bool
+) -> None:
+    if goes:
+        (rate,) = read_rates(_rates(*prices)).rates
+        assert (rate.low, rate.likely, rate.high) == prices
+    else:
+        with pytest.raises(InputError):
+            read_rates(_rates(*prices))
+
+
+def test_what_has_no_rate_is_told_and_what_needs_none_is_not() -> None:
+    rates = read_rates(_rates(1, 2, 3))
+    told = rates.without_rate(_counted(inset=1, clean=1, leave=1, **{UNDECIDED: 1}))
+    assert told == ("clean",)
+    assert rates.hour is None
+    assert rates.labour_h is None
+
+
+def test_hours_and_what_they_cost_are_those_of_the_office() -> None:
+    more = "\n[hour]\nlow=80\nlikely=95\nhigh=110\n[[labour]]\ntreatment='inset'\nmeasure='count'"
+    rates = read_rates(_rates(1, 2, 3) + more + "\nhours=3.5")
+    assert rates.hour == (80, 95, 110)
+    assert rates.labour_h == {"inset": {"count": 3.5}}
+    with pytest.raises(InputError, match="hours"):
+        read_rates(_rates(1, 2, 3) + more + "\nhour=3.5")
+    with pytest.raises(InputError, match="order"):
+        read_rates(_rates(1, 2, 3) + "\n[hour]\nlow=96\nlikely=95\nhigh=110")
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)"])

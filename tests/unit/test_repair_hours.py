@@ -11,7 +11,7 @@ from facademap.io.rule_files import load_profile
 from facademap.repair.cold_work import cold_work
 from facademap.repair.mixes import BINDERS
 from facademap.repair.schedule import Job, ScheduleProblem, schedule_greedily, why_unscheduled
-from facademap.repair.work_hours import Hours, hours_of_repair
+from facademap.repair.work_hours import Hours, WorkRates, hours_of_repair
 
 S = load_profile("metric")
 
@@ -111,3 +111,15 @@ def test_what_is_not_given_counts_nothing() -> None:
         hours_of_repair("whole stone", {}, lift=1).likely_h
         > hours_of_repair("whole stone", {}).likely_h
     )
+
+
+def test_the_experience_of_the_office_takes_its_own_times_the_likely_hours_and_no_other_treatment() -> (
+    None
+):
+    own = WorkRates(own={"inset": (0.8, 1.25, 2.0)})
+    amounts = {"removed_volume_m3": 0.004, "area_m2": 2.0}
+    likely_h = hours_of_repair("inset", amounts).likely_h
+    assert hours_of_repair("inset", amounts, rates=own) == Hours(
+        low_h=0.8 * likely_h, likely_h=1.25 * likely_h, high_h=2 * likely_h
+    )
+    assert hours_of_repair("clean", amounts, rates=own) == hours_of_repair("clean", amounts)

@@ -19,6 +19,13 @@ export class Refused extends Error {
 }
 
 /**
+ * What the server said to refuse, in words; empty where it could not be asked at all.
+ * @param {unknown} error
+ */
+export const refusalIn = (error) =>
+  error instanceof Refused && error.problem ? `${error.problem}. ${error.remedy}` : "";
+
+/**
  * Ask the server.
  * @param {string} address
  * @param {object} [options]

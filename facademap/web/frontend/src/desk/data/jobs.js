@@ -1,7 +1,7 @@
 // Long work on the server: started, followed, stopped from here.
 import { signal } from "@preact/signals";
 import { t } from "../words/texts.js";
-import { ask } from "./api.js";
+import { ask, refusalIn } from "./api.js";
 import { notice } from "./edits.js";
 import { who } from "./settings.js";
 
@@ -12,7 +12,7 @@ export async function startJob(kind, options = {}) {
     job.value = await ask("/api/jobs", { method: "POST", body: { kind, options, who: who.value } });
   } catch (error) {
     notice.value = {
-      text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+      text: refusalIn(error) || t("needs.server"),
       bad: true,
     };
     return null;

@@ -1,6 +1,6 @@
 // Costly answers that are being made while this page waits: seen after a moment, and stopped from here.
 import { effect, signal } from "@preact/signals";
-import { ask, asking, q } from "./api.js";
+import { ask, asking, q, refusalIn } from "./api.js";
 import { notice } from "./edits.js";
 
 const AFTER_MS = 1500;
@@ -36,6 +36,6 @@ export async function stopRunning(id) {
   try {
     await ask(`/api/running/${q(id)}/stop`, { method: "POST" });
   } catch (error) {
-    if (error.problem) notice.value = { text: `${error.problem}. ${error.remedy}`, bad: true };
+    if (refusalIn(error)) notice.value = { text: refusalIn(error), bad: true };
   }
 }

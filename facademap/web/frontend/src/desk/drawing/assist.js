@@ -1,6 +1,6 @@
 // Outlines and lines proposed by the server from the picture; hidden where the server cannot.
 import { signal } from "@preact/signals";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { surface } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { roundAll } from "../geometry/shapes.js";
@@ -35,7 +35,7 @@ async function propose(kind, points) {
     });
   } catch (error) {
     notice.value = {
-      text: error.problem ? `${error.problem}. ${error.remedy}` : t("assist.offline"),
+      text: refusalIn(error) || t("assist.offline"),
       bad: true,
     };
     return { geometries: [] };
@@ -62,8 +62,7 @@ export async function findDamage(points, outside) {
     return { ...found, geometry: rounded(found.geometry) };
   } catch (error) {
     // the outline of whatever is there is looked for instead, and says what is wrong; that the network is missing is said here
-    if (error.problem && lacksNetworks())
-      notice.value = { text: `${error.problem}. ${error.remedy}`, bad: true };
+    if (refusalIn(error) && lacksNetworks()) notice.value = { text: refusalIn(error), bad: true };
     return null;
   } finally {
     thinking.value = false;

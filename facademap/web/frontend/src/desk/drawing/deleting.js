@@ -1,6 +1,6 @@
 // Deleting: what depends on a thing is told before it goes. The server knows; what it says is confirmed by a person.
 import { signal } from "@preact/signals";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { entryOf } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { isNew } from "../data/keys.js";
@@ -46,8 +46,8 @@ export async function remove(rows) {
   try {
     told = await ask("/api/consequences", { method: "POST", body: { changes: stored } });
   } catch (error) {
-    if (error.problem && online.value) {
-      notice.value = { text: `${error.problem}. ${error.remedy}`, bad: true };
+    if (refusalIn(error) && online.value) {
+      notice.value = { text: refusalIn(error), bad: true };
       return;
     }
     // what depends on it is not known here: the server tells when the connection is back, and asks then

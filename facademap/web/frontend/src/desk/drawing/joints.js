@@ -66,6 +66,7 @@ export function jointAt([x, y], reach, among = sides) {
 
 /** Draws a corner that is dragged to the joint that is seen nearby. */
 export class JointSnap extends Interaction {
+  /** @override */
   handleEvent(event) {
     // what is drawn goes before what is only seen
     if (event.type === "pointerdrag" && event.coordinate && !event.landed && sides.length) {

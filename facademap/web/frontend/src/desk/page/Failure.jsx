@@ -1,6 +1,6 @@
 // The page when there is no desk to show; rows that cannot be read can be set aside from here.
 import { useEffect, useState } from "preact/hooks";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { setAside } from "../data/aside.js";
 import { t } from "../words/texts.js";
 
@@ -24,7 +24,7 @@ function Damaged() {
       await setAside(table, row);
       if (!(await look())) location.reload();
     } catch (error) {
-      say(error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"));
+      say(refusalIn(error) || t("needs.server"));
     }
   };
   if (!rows.length) return null;

@@ -1,7 +1,7 @@
 // What is missing before the wall can be planned, and what the check of the project finds; each line leads to its place.
 import { signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { aside, putBack, setAside } from "../data/aside.js";
 import { entryOf, rowsOf, seq } from "../data/data.js";
 import { notice } from "../data/edits.js";
@@ -31,7 +31,7 @@ async function check(fast) {
   } catch (error) {
     if (!fast)
       notice.value = {
-        text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+        text: refusalIn(error) || t("needs.server"),
         bad: true,
       };
   } finally {
@@ -46,7 +46,7 @@ async function mend(change) {
     await check(false);
   } catch (error) {
     notice.value = {
-      text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+      text: refusalIn(error) || t("needs.server"),
       bad: true,
     };
   }

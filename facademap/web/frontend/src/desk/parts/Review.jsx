@@ -1,7 +1,7 @@
 // Reviews: what a reviewer says of a repair or a condition, and the links that let reviewers in.
 import { useEffect, useState } from "preact/hooks";
 import { enterReview } from "../data/acts.js";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { rowsOf } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { isNew } from "../data/keys.js";
@@ -134,7 +134,7 @@ export function ReviewerLinks() {
       body: { name: name.trim(), who: who.value },
     }).catch((e) => {
       notice.value = {
-        text: e.problem ? `${e.problem}. ${e.remedy}` : t("needs.server"),
+        text: refusalIn(e) || t("needs.server"),
         bad: true,
       };
     });

@@ -1,6 +1,6 @@
 // The forms by which a campaign is led: fields, opening, sending.
 import { useId, useState } from "preact/hooks";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { notice } from "../data/edits.js";
 import { isReviewer } from "../data/reviewer.js";
 import { who } from "../data/settings.js";
@@ -17,7 +17,7 @@ export async function act(step, body, root = "/api/campaign") {
   try {
     return await ask(`${root}/${step}`, { method: "POST", body: { ...body, who: who.value } });
   } catch (error) {
-    const text = error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server");
+    const text = refusalIn(error) || t("needs.server");
     notice.value = { text, bad: true };
     return false;
   }

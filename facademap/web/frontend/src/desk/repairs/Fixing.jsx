@@ -1,6 +1,6 @@
 // How a piece is set: its rods and its way in, gone through on the server before anything is kept.
 import { useEffect, useState } from "preact/hooks";
-import { ask, q } from "../data/api.js";
+import { ask, q, refusalIn } from "../data/api.js";
 import { loadTable, tickOf } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { isReviewer } from "../data/reviewer.js";
@@ -9,7 +9,7 @@ import { parseNumber } from "../geometry/measures.js";
 import { t } from "../words/texts.js";
 
 const TRY_AFTER_MS = 350;
-const told = (error) => (error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"));
+const told = (error) => refusalIn(error) || t("needs.server");
 const slope = (text) => (text.trim() ? parseNumber(text) : 0);
 
 export function Fixing({ row }) {

@@ -1,6 +1,6 @@
 // Papers that were made, and the cut ticket of one repair as it would be issued now.
 import { useEffect, useState } from "preact/hooks";
-import { ask, q } from "../data/api.js";
+import { ask, q, refusalIn } from "../data/api.js";
 import { seq } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { job, startJob } from "../data/jobs.js";
@@ -74,7 +74,7 @@ function Register({ list, load }) {
       setWhy("");
     } catch (error) {
       notice.value = {
-        text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+        text: refusalIn(error) || t("needs.server"),
         bad: true,
       };
     }

@@ -1,6 +1,6 @@
 // Plans of the matching: the list, and two of them side by side.
 import { useEffect, useState } from "preact/hooks";
-import { ask, q } from "../data/api.js";
+import { ask, q, refusalIn } from "../data/api.js";
 import { loadTable, rowsOf, tickOf } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { isReviewer } from "../data/reviewer.js";
@@ -39,7 +39,7 @@ async function act(step, body, told) {
     return true;
   } catch (error) {
     notice.value = {
-      text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+      text: refusalIn(error) || t("needs.server"),
       bad: true,
     };
     return false;
@@ -189,7 +189,7 @@ function Compare({ plans }) {
     setProblem("");
     ask(`/api/plans/compare?first=${q(pair[0])}&second=${q(pair[1])}`).then(
       (a) => !gone && setFound(a),
-      (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : t("needs.server")),
+      (e) => !gone && setProblem(refusalIn(e) || t("needs.server")),
     );
     return () => {
       gone = true;

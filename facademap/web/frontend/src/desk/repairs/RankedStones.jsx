@@ -1,5 +1,5 @@
 import { useEffect, useState } from "preact/hooks";
-import { ask, q } from "../data/api.js";
+import { ask, q, refusalIn } from "../data/api.js";
 import { entryOf, rowsOf, tickOf } from "../data/data.js";
 import { edit } from "../data/edits.js";
 import { job, startJob } from "../data/jobs.js";
@@ -22,7 +22,7 @@ function WhatIf({ repair, block }) {
     let gone = false;
     ask(`/api/ranking/insist?repair=${q(repair)}&block=${q(block)}`).then(
       (a) => !gone && setFound(a),
-      (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : t("needs.server")),
+      (e) => !gone && setProblem(refusalIn(e) || t("needs.server")),
     );
     return () => {
       gone = true;
@@ -112,7 +112,7 @@ export function Stones({ row, piece, place }) {
     let gone = false;
     ask(`/api/ranking?repair=${q(row.id)}`).then(
       (a) => !gone && setRanking(a),
-      (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : t("ranking.offline")),
+      (e) => !gone && setProblem(refusalIn(e) || t("ranking.offline")),
     );
     return () => {
       gone = true;

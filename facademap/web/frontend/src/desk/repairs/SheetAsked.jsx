@@ -1,6 +1,6 @@
 // Does a sheet in somebody's hand still hold? By its number, or by the code on it read with the camera.
 import { useEffect, useRef, useState } from "preact/hooks";
-import { ask, q } from "../data/api.js";
+import { ask, q, refusalIn } from "../data/api.js";
 import { t } from "../words/texts.js";
 
 const LOOK_MS = 250;
@@ -72,7 +72,7 @@ export function SheetAsked() {
       setTold((await ask(`/api/papers/asked?words=${q(text.trim().slice(0, 200))}`)).answers);
     } catch (error) {
       setTold(null);
-      setBad(error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"));
+      setBad(refusalIn(error) || t("needs.server"));
     }
   };
   return (

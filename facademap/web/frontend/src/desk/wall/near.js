@@ -85,6 +85,7 @@ export class NearSnap extends Interaction {
     this.snapped = { tables, wanted, pixelTolerance };
   }
 
+  /** @override */
   handleEvent(event) {
     if (event.type !== "wheel" && event.coordinate) {
       const { tables, wanted, pixelTolerance } = this.snapped;

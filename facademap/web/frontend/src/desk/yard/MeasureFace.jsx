@@ -2,7 +2,7 @@
 // drawn by hand where nothing is found; flaws drawn round.
 import { useMemo, useState } from "preact/hooks";
 import { PhotoView } from "../control/PhotoView.jsx";
-import { ask } from "../data/api.js";
+import { ask, refusalIn } from "../data/api.js";
 import { edit, newId } from "../data/edits.js";
 import { units } from "../data/settings.js";
 import { crossingsOf } from "../geometry/crossings.js";
@@ -315,7 +315,7 @@ export function MeasureFace({ block, photo, onClose }) {
     try {
       then(await ask("/api/faces/measure", { method: "POST", body: face.asked() }));
     } catch (error) {
-      setProblem(error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"));
+      setProblem(refusalIn(error) || t("needs.server"));
     }
     setBusy(false);
   };
