@@ -21,6 +21,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from facademap.no_secrets import without_secrets
+
 __all__ = [
     "ConflictError",
     "FacademapError",
@@ -60,9 +62,9 @@ class FacademapError(Exception):
     """
 
     def __init__(self, problem: str, remedy: str) -> None:
-        super().__init__(problem)
-        self.problem = _one_line(problem)
-        self.remedy = _one_line(remedy)
+        self.problem = _one_line(without_secrets(problem))
+        self.remedy = _one_line(without_secrets(remedy))
+        super().__init__(self.problem)
 
     def __str__(self) -> str:
         return f"{self.problem}; fix: {self.remedy}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import re
+import traceback
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -14,7 +15,8 @@ import click
 
 from facademap import __version__
 from facademap.cli.show import show_failure
-from facademap.errors import FacademapError
+from facademap.errors import FacademapError, InputError
+from facademap.no_secrets import without_secrets
 
 __all__ = ["main"]
 
@@ -96,7 +98,8 @@ class _Commands(click.Group):
             # foreseen faults have an error of their own; what is left is a fault of ours, which people
             # meet in one line, and developers with its trace
             if {"-v", "--verbose"} & set(argv):
-                raise
+                click.echo(without_secrets(traceback.format_exc()), err=True)
+                sys.exit(1)
             show_failure(
                 FacademapError(
                     f"this could not be worked out ({type(error).__name__}: {str(error)[:120]})",
@@ -117,6 +120,10 @@ class _Commands(click.Group):
         sys.exit(result if isinstance(result, int) else 0)
 
 
+#: What was meant as the address of a database and is none.
+_MISTYPED = re.compile(
+    r"\A(?!postgres(ql)?://)(?i:postgres(ql)?:|[a-z][a-z0-9+.-]+:/[^\s@]*@|.*\bpassword\s*=)"
+)
 #: Commands that take the address of a database as it is.
 _TAKE_ADDRESSES = (
     ["new"],
@@ -130,6 +137,12 @@ _TAKE_ADDRESSES = (
 
 def _with_folders(argv: list[str]) -> list[str]:
     """The words of a call with the folder that stands for a project in place of its address in a database."""
+    if any(map(_MISTYPED.search, argv)):
+        # taken for a folder, its password would be the name of one
+        raise InputError(
+            "the address of the database cannot be read",
+            "Write postgresql://user@host:5432/database#project; keep a password in ~/.pgpass.",
+        )
     at = next((n for n, w in enumerate(argv) if w.startswith(("postgresql://", "postgres://"))), 0)
     as_it_is = argv[:1] in _TAKE_ADDRESSES or argv[:2] in _TAKE_ADDRESSES
     if not at or as_it_is or argv[at - 1].startswith("--"):

@@ -379,6 +379,15 @@ class PeopleBook:
         )  # fmt: skip
         return (str(found[0][0]), str(found[0][1])) if found else None
 
+    def known_name(self, name: str) -> str:
+        """A name as it is written among the project's people; empty for nobody."""
+        found = self._ask(
+            "SELECT name FROM {p}.members WHERE project = %s AND lower(name) = lower(%s)",
+            self._project,
+            name,
+        )
+        return str(found[0][0]) if found else ""
+
     def keep_secret(self, name: str, secret: str) -> None:
         """Keep a digest that was made anew by newer rules."""
         self._ask("UPDATE {p}.persons SET secret = %s WHERE name = %s", secret, name)

@@ -70,9 +70,10 @@ RULES: dict[str, tuple[Callable[[_Of], str], Callable[[_Of], str]]] = {
     "elevations": (_of_elevation("id"), _nobody),
     "surfaces": (_of_elevation("elevation"), _of_elevation("elevation")),
     **dict.fromkeys(
-        ("photos", "control_points", "wall_stones", "openings", "conditions", "repairs", "pieces", "gauges"),
+        ("control_points", "wall_stones", "openings", "conditions", "repairs", "pieces", "gauges"),
         (_on_surface, _on_surface),
     ),
+    "photos": (lambda of: f'{_on_surface(of)} OR {of("id")} IN (SELECT "photo" FROM "faces")', _on_surface),
     "observations": (_hangs_on("photos", "photo"),) * 2,
     "work_log": (_hangs_on("repairs", "repair"),) * 2,
     "gauge_readings": (_hangs_on("gauges", "gauge"),) * 2,

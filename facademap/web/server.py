@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import logging
 import threading
+import traceback
 import webbrowser
 from collections.abc import Callable
 from types import FrameType
 
 import uvicorn
 
+from facademap.no_secrets import without_secrets
 from facademap.tasks.desk.serve import ServePlan
 from facademap.web.app import make_app
 from facademap.web.connections import Watched
@@ -35,7 +38,9 @@ def run(plan: ServePlan, *, open_browser: bool) -> None:
         # the command line of a browser can be read by everybody on the machine: no secret stands in it
         link = plan.own_address + (f"?ticket={app.ticket()}" if app.ticket is not None else "")
         threading.Timer(0.6, webbrowser.open, args=(link,)).start()
-    _Server(server_config(app, plan), on_stop=app.on_stop).run(sockets=[plan.socket])
+    config = server_config(app, plan)
+    logging.getLogger("uvicorn.error").addFilter(_NoSecrets())
+    _Server(config, on_stop=app.on_stop).run(sockets=[plan.socket])
 
 
 def server_config(app: Guard, plan: ServePlan) -> uvicorn.Config:
@@ -56,6 +61,18 @@ def server_config(app: Guard, plan: ServePlan) -> uvicorn.Config:
         proxy_headers=plan.behind_proxy,
         forwarded_allow_ips="127.0.0.1,::1" if plan.behind_proxy else None,
     )
+
+
+class _NoSecrets(logging.Filter):
+    """Leaves what looks like a secret out of what the server prints, traces of its own faults among it."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Every record goes on, its text and its trace without secrets."""
+        record.msg, record.args = without_secrets(record.getMessage()), None
+        if record.exc_info and record.exc_info[1] is not None:
+            trace = "".join(traceback.format_exception(record.exc_info[1]))
+            record.exc_text, record.exc_info = without_secrets(trace), None
+        return True
 
 
 class _Server(uvicorn.Server):

@@ -99,7 +99,9 @@ class SignIn:
         """Kind, name and link of the session that a secret, a link or a ticket opens."""
         if self.book is not None:
             known = is_secret_of(self.book, name, presented) if name and presented else None
-            self.book.note(name[:LONGEST_NAME], "sign in", "", "done" if known else "refused")
+            # what was typed where the name belongs may be the secret, so only names that there are are written down
+            told = known or self.book.known_name(name)
+            self.book.note(told, "sign in", "", "done" if known else "refused")
             return None if known is None else ("account", known, "")
         if self.secret and hmac.compare_digest(presented.encode(), self.secret.encode()):
             return "write", name, ""

@@ -796,6 +796,10 @@ def test_a_role_of_one_elevation_neither_reads_nor_writes_the_other(
                 edit.insert("conditions", [{**row, "id": f"C-{surface}"}])
                 edit.insert("photos", [{"id": f"P-{surface}", "path": f"photos/{surface}.jpg", "sha256": "0" * 64, "width_px": 9, "height_px": 9, "surface": surface}])  # fmt: skip
                 edit.insert("looks", [{"id": f"L-{surface}", "about_table": "conditions", "about": f"C-{surface}", "looked_on": "2026-05-01", "finding": "sound"}])  # fmt: skip
+            # stone is the whole campaign's, and so are its pictures; any other photo that lies nowhere is not shown
+            edit.insert("blocks", [{"id": "B-1", "stone_type": "buff"}])
+            edit.insert("photos", [{"id": p, "path": f"blocks/{p}.jpg", "sha256": "0" * 64, "width_px": 9, "height_px": 9} for p in ("P-stone", "P-loose")])  # fmt: skip
+            edit.insert("faces", [{"id": "B-1.1", "block": "B-1", "outline": [[0, 0], [1, 0], [1, 1]], "usable_depth_m": 0.1, "photo": "P-stone"}])  # fmt: skip
         both = edit.txn
     for role, may in (("riverman", "edit"), ("crew_river", "read")):
         given = rights_in_project(tmp_path / "owner", role=role, may=may, elevations=["river"])
@@ -814,10 +818,21 @@ def test_a_role_of_one_elevation_neither_reads_nor_writes_the_other(
             gis.execute(
                 'SET facademap.elevations = \'["lane", "river"]\''
             )  # narrows, and never widens
-            for table, seen in (("conditions", "C-front"), ("photos", "P-front"), ("looks", "L-front"), ("surfaces", "front"), ("elevations", "river")):  # fmt: skip
+            for table, seen in (("conditions", "C-front"), ("looks", "L-front"), ("surfaces", "front"), ("elevations", "river")):  # fmt: skip
                 assert gis.execute(f"SELECT id FROM {table}").fetchall() == [(seen,)], table
+            photos = gis.execute("SELECT id FROM photos ORDER BY id").fetchall()
+            assert photos == [("P-front",), ("P-stone",)]
             logged = gis.execute("SELECT DISTINCT row_id FROM edit_log WHERE table_name <> 'settings'")  # fmt: skip
-            assert {i for (i,) in logged} == {"river", "front", "C-front", "P-front", "L-front"}
+            assert {i for (i,) in logged} == {
+                "river",
+                "front",
+                "C-front",
+                "P-front",
+                "L-front",
+                "B-1",
+                "B-1.1",
+                "P-stone",
+            }
             assert gis.execute('SELECT id FROM "conditions of front"').fetchall() == [("C-front",)]
             with pytest.raises(Exception, match="permission denied"):
                 gis.execute('SELECT id FROM "conditions of back"')

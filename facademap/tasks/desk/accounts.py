@@ -63,6 +63,7 @@ def _of_nobody() -> str:
 
 def is_secret_of(book: PeopleBook, name: str, secret: str) -> str | None:
     """The person's name as it is written, where this is their secret; ``None`` where it is not, or nobody is called so."""
+    _hasher()  # says in words where the library is missing
     from argon2.exceptions import InvalidHashError, VerificationError
 
     found = book.secret_of(name)

@@ -1,7 +1,7 @@
 // The section of the relief along the line that is measured: the cells that it crosses, and the line kept for the drawings.
 import { entryOf } from "../data/data.js";
 import { update } from "../data/edits.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { units } from "../data/settings.js";
 import { live } from "../data/view.js";
 import { held, look } from "../wall/relief.js";
@@ -82,7 +82,7 @@ export function Section() {
       </svg>
       <p>
         {t("section.told", { unit: inches() ? "in" : "mm", sigma: figure(now.sigma_m).slice(1) })}{" "}
-        {line.length === 2 && !isReviewer() && (
+        {line.length === 2 && may("survey") && (
           <button type="button" id="keep-section" onClick={() => keep(now.key.split("|")[0], line)}>
             {t("section.keep")}
           </button>

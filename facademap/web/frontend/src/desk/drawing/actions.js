@@ -2,7 +2,7 @@
 
 import { redo, redoable, undo, undoable } from "../data/edits.js";
 import { startJob } from "../data/jobs.js";
-import { isReviewer } from "../data/reviewer.js";
+import { readsHere } from "../data/reviewer.js";
 import { grid, layers, ownUnits, snapping, theme, togetherOn, tracing } from "../data/settings.js";
 import { dialog, drawTable, panel, place, selection, sheetOpen } from "../data/view.js";
 import { fitWall, goTo, zoomBy } from "../wall/wall.js";
@@ -62,7 +62,7 @@ const NEEDS = { outline: "outline", follow: "line", course: "course" };
 /** Tools of the workplace, as far as the server helps. */
 export function toolsNow() {
   const wanted =
-    isReviewer() || place.value === "record"
+    readsHere() || place.value === "record"
       ? READING_TOOLS
       : place.value === "repairs"
         ? REPAIR_TOOLS
@@ -74,7 +74,7 @@ export const keyOf = (name) =>
     .find(([, n]) => n === name)?.[0]
     .toUpperCase() ?? "";
 
-const writes = () => !isReviewer();
+const writes = () => !readsHere();
 /** Whether what is drawn may be changed here: not by a reviewer, and not where work is recorded. */
 export const mayEdit = () => writes() && place.value !== "record";
 const onWall = () => onTheWall();

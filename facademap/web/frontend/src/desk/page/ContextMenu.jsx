@@ -1,7 +1,7 @@
 // The menu at a place of the wall.
 import { useEffect, useRef } from "preact/hooks";
 import { shown, title } from "../data/names.js";
-import { isReviewer } from "../data/reviewer.js";
+import { readsHere } from "../data/reviewer.js";
 import { isSelected, select, selection } from "../data/view.js";
 import { allActions, canBeDone } from "../drawing/actions.js";
 import { menu } from "../drawing/contextmenu.js";
@@ -43,7 +43,7 @@ export function ContextMenu() {
   }, [now]);
   if (!now) return null;
   const all = allActions();
-  const offered = (isReviewer() ? READING : OFFERED)
+  const offered = (readsHere() ? READING : OFFERED)
     .map((id) => all.find((a) => a.id === id))
     .filter((a) => a && canBeDone(a));
   const onKey = (e) => {

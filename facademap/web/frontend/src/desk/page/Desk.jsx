@@ -3,7 +3,7 @@ import { useEffect, useRef } from "preact/hooks";
 import { Control } from "../control/Control.jsx";
 import { pictures, rowsOf, surface } from "../data/data.js";
 import { conflict, trouble } from "../data/outbox.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { sheetWidth } from "../data/settings.js";
 import { dialog, place, sheetOpen, sheetTall, swipe } from "../data/view.js";
 import { enter, onTheWall, PLACES } from "../drawing/places.js";
@@ -95,7 +95,7 @@ export function Desk() {
 function Places() {
   return (
     <nav class="places" aria-label={t("workplaces")}>
-      {PLACES.filter((name) => !isReviewer() || name !== "control").map((name) => (
+      {PLACES.filter((name) => may("survey") || name !== "control").map((name) => (
         <button
           type="button"
           key={name}
@@ -138,7 +138,7 @@ function NoPicture() {
     <div class="no-wall">
       <h2>{t("picture.wanted")}</h2>
       <p>{t("picture.wanted.how")}</p>
-      {!isReviewer() && (
+      {may("survey") && (
         <button type="button" class="main" onClick={() => enter("control")}>
           {t("picture.wanted.go")}
         </button>

@@ -7,7 +7,7 @@ import { entryOf, rowsOf, seq } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { shown } from "../data/names.js";
 import { online, waitingEdits } from "../data/outbox.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { missingOf, requiredFields } from "../data/shared.js";
 import { dialog, panel, select } from "../data/view.js";
 import { openRow } from "../drawing/opening.js";
@@ -80,7 +80,7 @@ function Finding({ finding }) {
       )}
       <span>{raised(problem)}</span>
       {remedy && <span class="aside">{remedy}</span>}
-      {finding.can_set_aside && !isReviewer() && (
+      {finding.can_set_aside && may("administer") && (
         <button
           type="button"
           class="quiet"
@@ -214,7 +214,7 @@ export function Missing() {
         {t("missing.required", {
           names: required.map((n) => t(`missing.${n}`).toLowerCase()).join(", ") || t("none"),
         })}{" "}
-        {!isReviewer() && (
+        {may("design") && (
           <button
             type="button"
             class="quiet"

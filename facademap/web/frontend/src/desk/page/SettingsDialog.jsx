@@ -2,7 +2,7 @@
 import { useEffect } from "preact/hooks";
 import { project } from "../data/data.js";
 import { languages, learnLanguages, speak } from "../data/languages.js";
-import { isReviewer } from "../data/reviewer.js";
+import { isReviewer, may } from "../data/reviewer.js";
 import { language, ownUnits, theme, units, who } from "../data/settings.js";
 import { dialog } from "../data/view.js";
 import { Dialog } from "../parts/Dialogs.jsx";
@@ -101,7 +101,7 @@ export function SettingsDialog() {
             {p}
           </p>
         ))}
-      {!isReviewer() && <ReviewerLinks />}
+      {may("administer") && !project.value?.role && <ReviewerLinks />}
     </Dialog>
   );
 }

@@ -1,6 +1,6 @@
 // The tools of a workplace, what is drawn with them, and the switches that all of them follow.
 
-import { isReviewer } from "../data/reviewer.js";
+import { readsHere } from "../data/reviewer.js";
 import { grid, snapping, togetherOn, tracing } from "../data/settings.js";
 import { drawTable, place, tool } from "../data/view.js";
 import { keyOf, toolsNow } from "../drawing/actions.js";
@@ -37,9 +37,9 @@ function Draws() {
 }
 
 export function Toolbar() {
-  const draws = place.value === "survey" && !isReviewer();
+  const draws = place.value === "survey" && !readsHere();
   // where nothing is drawn there is only measuring
-  const of = isReviewer() ? ["grid"] : place.value === "record" ? ["snap", "grid"] : null;
+  const of = readsHere() ? ["grid"] : place.value === "record" ? ["snap", "grid"] : null;
   return (
     <div class="tools" role="toolbar" aria-label={t("tools")}>
       {toolsNow().map((n) => (

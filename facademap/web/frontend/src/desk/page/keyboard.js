@@ -2,7 +2,7 @@
 import { useEffect } from "preact/hooks";
 import { notice, redo, undo } from "../data/edits.js";
 import { conflict } from "../data/outbox.js";
-import { isReviewer } from "../data/reviewer.js";
+import { isReviewer, readsHere } from "../data/reviewer.js";
 import { grid, snapping, togetherOn, tracing } from "../data/settings.js";
 import { templates, useTemplate } from "../data/shared.js";
 import { dialog, panel, place, selection, sheetOpen, tool } from "../data/view.js";
@@ -196,7 +196,8 @@ function plainKey(key, e) {
   if (key === "Enter") return !confirming.value && enterKey(onButton);
   if (!onButton && onTheWallItself(key, e.shiftKey)) return true;
   if (!mayEdit() && EDITING.has(key)) {
-    if (isReviewer()) notice.value = { text: t("reviewer.only"), bad: true };
+    if (readsHere())
+      notice.value = { text: t(isReviewer() ? "reviewer.only" : "may.not"), bad: true };
     return true;
   }
   const act = LETTERS[key] ?? (KEYS[key] && (() => takeKey(KEYS[key])));
@@ -207,7 +208,10 @@ function plainKey(key, e) {
 /** Only what the workplace offers is taken by its key, too. */
 function takeKey(name) {
   if (toolsNow().includes(name)) takeTool(name);
-  else notice.value = { text: t(isReviewer() ? "reviewer.only" : "tool.not.here"), bad: true };
+  else {
+    const why = isReviewer() ? "reviewer.only" : readsHere() ? "may.not" : "tool.not.here";
+    notice.value = { text: t(why), bad: true };
+  }
 }
 
 export function useKeys() {
@@ -240,7 +244,7 @@ function classByAlt(e, change) {
 
 /** Shift and a digit: the template of that key. */
 function templateByShift(e) {
-  if (!/^Digit[1-9]$/.test(e.code) || place.value !== "survey" || isReviewer()) return false;
+  if (!/^Digit[1-9]$/.test(e.code) || place.value !== "survey" || readsHere()) return false;
   const found = templates().find((x) => x.key === e.code.slice(5));
   if (found) useTemplate(found);
   return Boolean(found);

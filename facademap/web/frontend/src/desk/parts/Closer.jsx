@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import { q } from "../data/api.js";
 import { entryOf, revOf } from "../data/data.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { t } from "../words/texts.js";
 import { Dialog } from "./Dialogs.jsx";
 
@@ -73,7 +73,7 @@ export function Closer({ repair, faces, first, place, locked, onAssign, onClose 
             <Score face={face} />
             {face.seen && <p class="unseen">{face.seen}</p>}
             {face.reasons.length > 0 && <p class="bad">{face.reasons.join("; ")}</p>}
-            {!isReviewer() && (
+            {may("design") && (
               <button
                 type="button"
                 class="main"

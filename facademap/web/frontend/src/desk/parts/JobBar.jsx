@@ -2,11 +2,11 @@
 import { Fragment } from "preact";
 import { rowsOf } from "../data/data.js";
 import { job, startJob, stopJob } from "../data/jobs.js";
-import { isReviewer } from "../data/reviewer.js";
+import { isReviewer, may } from "../data/reviewer.js";
 import { fromWall, matchSeconds } from "../data/settings.js";
 import { t } from "../words/texts.js";
 
-export function JobBar({ kinds = ["plan", "match"] }) {
+export function JobBar({ kinds: wanted = ["plan", "match"] }) {
   if (isReviewer()) return null;
   const now = job.value;
   if (now?.state === "running") {
@@ -26,6 +26,7 @@ export function JobBar({ kinds = ["plan", "match"] }) {
       </div>
     );
   }
+  const kinds = may("design") ? wanted : [];
   const inTheWall = rowsOf("blocks").some((b) => b.state === "future" && b.after_repair);
   const time = { time_limit_s: matchSeconds.value, donors: inTheWall && fromWall.value };
   const planned = rowsOf("plans").some((p) => p.current);

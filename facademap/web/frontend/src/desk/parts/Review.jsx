@@ -6,7 +6,7 @@ import { rowsOf } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { isNew } from "../data/keys.js";
 import { online } from "../data/outbox.js";
-import { isReviewer } from "../data/reviewer.js";
+import { isReviewer, may } from "../data/reviewer.js";
 import { onDay, who } from "../data/settings.js";
 import { panel, place, select, selection } from "../data/view.js";
 import { goTo } from "../wall/wall.js";
@@ -41,27 +41,31 @@ export function Reviews({ table, id }) {
           </li>
         ))}
       </ul>
-      <label class="field">
-        {t("review.text")}{" "}
-        <textarea
-          rows={2}
-          maxLength={2000}
-          value={text}
-          onInput={(e) => setText(e.currentTarget.value)}
-          onKeyDown={(e) => e.stopPropagation()}
-        />
-      </label>
-      <p class="acts spaced">
-        <button type="button" onClick={() => say("comment")} disabled={!text.trim()}>
-          {t("review.comment")}
-        </button>
-        <button type="button" onClick={() => say("approve")}>
-          {t("review.do.approve")}
-        </button>
-        <button type="button" onClick={() => say("return")}>
-          {t("review.do.return")}
-        </button>
-      </p>
+      {may("review") && (
+        <>
+          <label class="field">
+            {t("review.text")}{" "}
+            <textarea
+              rows={2}
+              maxLength={2000}
+              value={text}
+              onInput={(e) => setText(e.currentTarget.value)}
+              onKeyDown={(e) => e.stopPropagation()}
+            />
+          </label>
+          <p class="acts spaced">
+            <button type="button" onClick={() => say("comment")} disabled={!text.trim()}>
+              {t("review.comment")}
+            </button>
+            <button type="button" onClick={() => say("approve")}>
+              {t("review.do.approve")}
+            </button>
+            <button type="button" onClick={() => say("return")}>
+              {t("review.do.return")}
+            </button>
+          </p>
+        </>
+      )}
     </details>
   );
 }

@@ -3,7 +3,7 @@ import { useEffect, useState } from "preact/hooks";
 import { ask, q, refusalIn } from "../data/api.js";
 import { loadTable, tickOf } from "../data/data.js";
 import { notice } from "../data/edits.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { length, who } from "../data/settings.js";
 import { parseNumber } from "../geometry/measures.js";
 import { t } from "../words/texts.js";
@@ -49,7 +49,7 @@ function Choice({ row, state }) {
   const wanted = { fixing, down_deg: slope(down), right_deg: slope(right) };
   const readable = [wanted.down_deg, wanted.right_deg].every(Number.isFinite);
   const same = ["fixing", "down_deg", "right_deg"].every((k) => wanted[k] === state[k]);
-  const open = state.open && !isReviewer();
+  const open = state.open && may("design");
   useEffect(() => {
     setFound(null);
     if (same || !readable) return undefined;
@@ -81,7 +81,7 @@ function Choice({ row, state }) {
   return (
     <>
       {/* who reviews reads the way in the line above; fields that cannot be used are none */}
-      {!isReviewer() && (
+      {may("design") && (
         <fieldset class="plain-set" disabled={!open}>
           <label class="field">
             {t("fixing.rods")}

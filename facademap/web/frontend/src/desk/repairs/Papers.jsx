@@ -4,7 +4,7 @@ import { ask, q, refusalIn } from "../data/api.js";
 import { seq } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { job, startJob } from "../data/jobs.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { when, who } from "../data/settings.js";
 import { t } from "../words/texts.js";
 import { SheetAsked } from "./SheetAsked.jsx";
@@ -99,7 +99,7 @@ function Register({ list, load }) {
                 </span>
               ))}
             </span>
-            {r.state !== "recalled" && !isReviewer() && (
+            {r.state !== "recalled" && may("design") && (
               <button
                 type="button"
                 class="quiet"
@@ -177,7 +177,7 @@ export function Papers() {
       {stale > 0 && (
         <p class="warn" role="status">
           {t("papers.stale", { n: stale })}{" "}
-          {!isReviewer() && (
+          {may("design") && (
             <button type="button" onClick={() => void startJob("papers")}>
               {t("papers.again")}
             </button>

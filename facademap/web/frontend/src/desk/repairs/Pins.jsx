@@ -1,5 +1,5 @@
 import { edit } from "../data/edits.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { length, units } from "../data/settings.js";
 import { tool } from "../data/view.js";
 import { addPin, canBeShaped, movePins } from "../drawing/cutout.js";
@@ -22,7 +22,7 @@ export function Pins({ row, piece }) {
   const kinds = row.edge_kinds ?? [];
   const pins = row.pins ?? [];
   if (!edges.length && !pins.length) return null;
-  const open = canBeShaped(row) && !isReviewer();
+  const open = canBeShaped(row) && may("design");
   const unit = t(`units.${units.value}`);
   const setJoint = (i, text) => {
     const m = toMetres(text);

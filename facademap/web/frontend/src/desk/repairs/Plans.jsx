@@ -3,7 +3,7 @@ import { useEffect, useState } from "preact/hooks";
 import { ask, q, refusalIn } from "../data/api.js";
 import { loadTable, rowsOf, tickOf } from "../data/data.js";
 import { notice } from "../data/edits.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { when, who } from "../data/settings.js";
 import { select } from "../data/view.js";
 import { hasPicture } from "../parts/Closer.jsx";
@@ -59,7 +59,7 @@ function PlanActs({ plan, judged, load }) {
   const run = async (step, body, told) => {
     if (await act(step, body, told)) load();
   };
-  if (isReviewer() || !judged) return null;
+  if (!may("design") || !judged) return null;
   return (
     <p class="acts">
       {!plan.current && (
@@ -111,7 +111,7 @@ function PlanCard({ plan: p, judged, load, onOpen }) {
       <details onToggle={(e) => e.currentTarget.open && onOpen()}>
         <summary>{t("plan.whole")}</summary>
         {judged?.why_not && !p.current && <p class="aside">{judged.why_not}</p>}
-        {judged && !isReviewer() && (
+        {judged && may("design") && (
           <div class="field">
             <span class="aside">{t("plan.name")}</span>
             <Entry

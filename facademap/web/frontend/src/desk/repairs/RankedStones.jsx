@@ -3,7 +3,7 @@ import { ask, q, refusalIn } from "../data/api.js";
 import { entryOf, rowsOf, tickOf } from "../data/data.js";
 import { edit } from "../data/edits.js";
 import { job, startJob } from "../data/jobs.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { matchSeconds } from "../data/settings.js";
 import { Closer, hasPicture, inWall, Score } from "../parts/Closer.jsx";
 import { JobBar } from "../parts/JobBar.jsx";
@@ -70,7 +70,7 @@ const FIRST_FACES = 12;
 
 /** An assignment holds from the next matching on: that is the step to take, and it touches hardly anything else. */
 function MatchAgain({ planned }) {
-  if (isReviewer()) return <p class="aside">{t("assign.later")}</p>;
+  if (!may("design")) return <p class="aside">{t("assign.later")}</p>;
   const running = job.value?.state === "running";
   return (
     <div class="warn">
@@ -185,7 +185,7 @@ export function Stones({ row, piece, place }) {
                 {f.used_by.length > 0 && (
                   <p class="aside">{t("used.by", { ids: f.used_by.join(", ") })}</p>
                 )}
-                {!isReviewer() && (
+                {may("design") && (
                   <p class="acts">
                     <button
                       type="button"
@@ -277,7 +277,7 @@ export function Stones({ row, piece, place }) {
           <button type="button" class="quiet" onClick={() => setAll(!all)}>
             {all ? t("ranking.fits") : t("ranking.all", { n: ranking.faces.length })}
           </button>
-          {!isReviewer() && (
+          {may("design") && (
             <button
               type="button"
               class="quiet"

@@ -2,7 +2,7 @@ import { useEffect } from "preact/hooks";
 import { entryOf, rowsOf, tickOf } from "../data/data.js";
 import { edit } from "../data/edits.js";
 import { shown } from "../data/names.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { area, leastSizes } from "../data/settings.js";
 import { dialog, select, selection } from "../data/view.js";
 import { Cautions } from "../parts/Cautions.jsx";
@@ -188,7 +188,7 @@ function Repair({ row }) {
             status: [row.rule_status ?? "–", row.rule_source].filter(Boolean).join(", "),
           })}
         </p>
-        {isReviewer() ? (
+        {!may("design") ? (
           <Facts table="repairs" row={row} names={FORMS.repairs} />
         ) : (
           <div class="form">
@@ -209,7 +209,7 @@ function Repair({ row }) {
       {piece && (
         <details>
           <summary>{t("one.pieces")}</summary>
-          {isReviewer() ? (
+          {!may("design") ? (
             <Facts table="pieces" row={piece} names={FORMS.pieces} />
           ) : (
             <div class="form">

@@ -1,7 +1,7 @@
 // The training of this wall, by labels: programme, attendance, what was sealed; certificates are verified here.
 import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { t } from "../words/texts.js";
 import { Assessing, percent } from "./Assessing.jsx";
 import { Ask, act, Form, Several, today } from "./CampaignForm.jsx";
@@ -93,8 +93,8 @@ export function Training() {
         // without the server nothing of it is shown
       },
     );
-  useEffect(() => void (isReviewer() || load()), []);
-  if (!told || isReviewer()) return null;
+  useEffect(() => void (!may("learn") || load()), []);
+  if (!told || !may("learn")) return null;
   const run = async (/** @type {string} */ step, /** @type {any} */ body) => {
     const done = await act(step, body, "/api/training");
     if (done) await load();

@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import { column } from "../data/data.js";
 import { edit } from "../data/edits.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { who } from "../data/settings.js";
 import { openRow } from "../drawing/opening.js";
 import { labelOf } from "../parts/fields.jsx";
@@ -41,7 +41,7 @@ export function Undecided({ row }) {
           ))}
         </p>
       )}
-      {!isReviewer() && (
+      {may("design") && (
         <form class="decide" onSubmit={decide}>
           <select
             aria-label={t("field.treatment")}

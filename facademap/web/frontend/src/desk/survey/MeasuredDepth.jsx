@@ -1,6 +1,6 @@
 // The depth that the relief has measured beside the one of the record, for a person to confirm.
 import { edit } from "../data/edits.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { length } from "../data/settings.js";
 import { t } from "../words/texts.js";
 
@@ -54,7 +54,7 @@ export function MeasuredDepth({ rows }) {
       {rows.length === 1 && taken(row) && (
         <p>{t("measured.taken", { who: row.depth_confirmed_by ?? "" })}</p>
       )}
-      {open.length > 0 && !isReviewer() && (
+      {open.length > 0 && may("survey") && (
         <button type="button" onClick={() => confirm(open)}>
           {rows.length === 1
             ? t("measured.confirm", { depth: length(proposed(row)) })

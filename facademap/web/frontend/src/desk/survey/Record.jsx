@@ -5,7 +5,7 @@ import { edit } from "../data/edits.js";
 import { isNew } from "../data/keys.js";
 import { shown, title } from "../data/names.js";
 import { photoAddress, takePhoto } from "../data/photos.js";
-import { isReviewer } from "../data/reviewer.js";
+import { isReviewer, may, readsTable } from "../data/reviewer.js";
 import { area, length, who } from "../data/settings.js";
 import { missingOf } from "../data/shared.js";
 import { dialog, drawTable, firstName, select, selection, template, tool } from "../data/view.js";
@@ -456,9 +456,9 @@ export function Record() {
     <div class="record">
       <RecordHead table={table} rows={rows} line={line} total={chosen.length} />
       {table === "repairs" && !many && <Stage row={row} />}
-      {!isReviewer() && <Proposal rows={rows} table={table} change={change} />}
+      {!readsTable(table) && <Proposal rows={rows} table={table} change={change} />}
       {table === "conditions" && <MeasuredDepth rows={rows} />}
-      {isReviewer() ? (
+      {readsTable(table) ? (
         !many && <Read table={table} row={row} names={names} />
       ) : (
         <Form
@@ -474,7 +474,7 @@ export function Record() {
       {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
       {!many && ["conditions", "repairs"].includes(table) && <Reviews table={table} id={row.id} />}
-      {!isReviewer() && <Acts table={table} rows={rows} line={line} />}
+      {!readsTable(table) && <Acts table={table} rows={rows} line={line} />}
     </div>
   );
 }
@@ -554,7 +554,7 @@ function Photo({ rows }) {
         surface: row.surface,
       }),
     );
-  if (isReviewer() && !photo) return null;
+  if (!may("photo") && !photo) return null;
   return (
     <figure class="photo-of">
       {photo && (
@@ -564,7 +564,7 @@ function Photo({ rows }) {
           loading="lazy"
         />
       )}
-      {!isReviewer() && (
+      {may("photo") && (
         <figcaption>
           <PhotoButton text={t(photo ? "photo.another" : "photo.take")} onPhoto={take} />
           {photo && (

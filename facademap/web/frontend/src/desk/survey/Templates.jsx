@@ -1,6 +1,6 @@
 // Named templates of conditions: kept with the project, used by a key or a touch, on one condition or on many.
 import { useState } from "preact/hooks";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { length } from "../data/settings.js";
 import { dropTemplate, keepTemplate, templates, useTemplate } from "../data/shared.js";
 import { dialog, template } from "../data/view.js";
@@ -22,7 +22,7 @@ const said = ({ values }) =>
  */
 export function Templates({ row = null, onUse = null }) {
   const all = templates();
-  if (isReviewer()) return null;
+  if (!may("survey")) return null;
   return (
     <section class="templates" aria-label={t("templates")}>
       <h3>

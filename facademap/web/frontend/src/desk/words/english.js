@@ -231,6 +231,7 @@ export const english = {
     "The picture is the old face. Slab {n} lies behind it and nobody has seen its face: look again once it is sawn.",
   "slabs.of": "Slabs of face {id}",
   "reviewer.only": "This link is for reading and reviewing.",
+  "may.not": "Your role may not change this here.",
   undone: "Taken back: {what}",
   redone: "Done again: {what}",
   "entry.meanwhile": "Stored here meanwhile: “{value}”. Yours goes in its place, or press Esc.",

@@ -3,7 +3,7 @@ import { useState } from "preact/hooks";
 import { overview, photosBySlot } from "../data/acts.js";
 import { column, rowsOf } from "../data/data.js";
 import { photoAddress, takePhoto } from "../data/photos.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { t } from "../words/texts.js";
 
@@ -51,7 +51,7 @@ export function PhotoSlots({ row, piece, state, onPhoto }) {
           </li>
         ))}
       </ul>
-      {!isReviewer() && (
+      {may("work") && (
         <div class="slot-acts" role="group" aria-label={t("slots.photo", { slot })}>
           <strong>{slot}</strong>
           <PhotoButton text={t("photo.take")} onPhoto={shoot} />

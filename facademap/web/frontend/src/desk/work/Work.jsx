@@ -6,7 +6,7 @@ import { notice } from "../data/edits.js";
 import { shown } from "../data/names.js";
 import { online } from "../data/outbox.js";
 import { photoAddress, takePhoto } from "../data/photos.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { sizes, units, when } from "../data/settings.js";
 import { select, selection } from "../data/view.js";
 import { edgeName } from "../drawing/cutout.js";
@@ -226,7 +226,7 @@ function Work({ row }) {
       )}
       {!state && <p class="aside">{t("work.unknown")}</p>}
       {state && (
-        <fieldset class="plain-set" disabled={isReviewer()}>
+        <fieldset class="plain-set" disabled={!may("work")}>
           {["cut out", "cut-out measured", "redo"].includes(state.stage) && (
             <CutOut onSave={(values) => act("cut-out", { values })} row={row} />
           )}
@@ -244,7 +244,7 @@ function Work({ row }) {
         </fieldset>
       )}
       {piece && <Ticket repair={row.id} />}
-      {state && !isReviewer() && (
+      {state && may("work") && (
         <footer class="work-foot">
           <h3 class="visually-hidden">{t("work.next")}</h3>
           <p class="shot">
@@ -424,7 +424,7 @@ function Check({ check, row, onSave }) {
   const [again, setAgain] = useState(false);
   const done = DONE.includes(check.result);
   const waits = check.result === "waiting";
-  const open = (!done || again) && !waits && !isReviewer();
+  const open = (!done || again) && !waits && may("work");
   const result = check.result ?? "missing";
   const store = (body, words) => {
     onSave(body, words);
@@ -459,7 +459,7 @@ function Check({ check, row, onSave }) {
       </p>
       <p class="aside">{check.text}</p>
       {waits && <p class="waits-mark">{t("work.judged.later")}</p>}
-      {done && !again && !isReviewer() && (
+      {done && !again && may("work") && (
         <p class="acts">
           <button type="button" class="quiet" onClick={() => setAgain(true)}>
             {t("work.again")}

@@ -6,7 +6,7 @@ import { isNew } from "../data/keys.js";
 import { shown } from "../data/names.js";
 import { online } from "../data/outbox.js";
 import { photoStored, takePhoto } from "../data/photos.js";
-import { isReviewer } from "../data/reviewer.js";
+import { may } from "../data/reviewer.js";
 import { length, sizes } from "../data/settings.js";
 import { select, selection } from "../data/view.js";
 import { enter } from "../drawing/places.js";
@@ -109,7 +109,7 @@ export function Blocks() {
               ))}
             </optgroup>
           </select>
-          {!isReviewer() && (
+          {may("yard") && (
             <button type="button" onClick={add}>
               {t("block.new")}
             </button>
@@ -206,7 +206,7 @@ function Block({ row }) {
         <Face face={f} key={f.id} />
       ))}
       {!faces.length && <p class="aside">{t("faces.none")}</p>}
-      {!isReviewer() && (
+      {may("yard") && (
         <p class="acts">
           <PhotoButton text={t("face.photograph")} onPhoto={upload} />
           {spare.length > 0 && (
@@ -226,7 +226,7 @@ function Block({ row }) {
         </p>
       )}
       {photo && <MeasureFace block={row} photo={photo} onClose={() => setMeasured("")} />}
-      {isReviewer() ? (
+      {!may("yard") ? (
         <Facts table="blocks" row={row} names={BLOCK_FORM} />
       ) : (
         <div class="form">
@@ -359,7 +359,7 @@ function Face({ face }) {
       </figcaption>
       <details>
         <summary>{t("one.faces")}</summary>
-        {isReviewer() ? (
+        {!may("yard") ? (
           <Facts table="faces" row={face} names={FACE_FORM} />
         ) : (
           <div class="form">
