@@ -2,48 +2,31 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 from collections.abc import Iterable, Mapping, Sequence
+from importlib.resources import files
 from typing import Any
 
 from facademap.repair.cautions import DEFER
+from facademap.report.estate_plan import estate_data, in_page
 
 __all__ = ["estate_page"]
 
-_STYLE = """
-body{font:14px/1.4 sans-serif;color:#1e1e1e;max-width:100em;margin:2em auto;padding:0 1em}
-table{border-collapse:collapse;width:100%;margin:.5em 0 1.5em}
-th,td{border-bottom:1px solid #bbb;padding:.3em .6em .3em 0;text-align:left;vertical-align:top;overflow-wrap:break-word}
-td:not(.n){min-width:5em;max-width:22em}th{border-bottom:2px solid #555;vertical-align:bottom}
-td.n,th.n{text-align:right}td.n{white-space:nowrap}.wide{overflow-x:auto}#walls{font-size:13px}
-tfoot td{font-weight:bold;border-top:2px solid #555}.late{font-weight:bold}
-p.caution{border:2px solid #1e1e1e;padding:.5em .8em}
-form{display:flex;flex-wrap:wrap;gap:.6em 1.4em;margin:1em 0;align-items:end}label{display:block}
-input,select,button{font:inherit;padding:.25em .4em;max-width:100%}
-.bar{display:inline-block;height:.8em;border:1px solid #555;width:6em;vertical-align:middle;background:#fff}
-.bar i{display:block;height:100%;background:#555}
-@media screen and (max-width:800px){thead{display:none}tr{display:block;border-bottom:1px solid #555;padding:.5em 0}
-td,td.n{display:block;border:0;padding:.1em 0;text-align:left}td[data-of]:before{content:attr(data-of) ": ";color:#555}}
-tr[hidden]{display:none!important}
-@media print{form{display:none}body{margin:0;max-width:none;font-size:10px}tr{break-inside:avoid}}
-"""
-#: Shows rows that fit, and adds up what is shown. It makes no markup: what people typed stays text.
-_SCRIPT = """
-"use strict";
-const form=document.querySelector("form"),rows=[...document.querySelectorAll("tr.wall")];
-const shown=(row)=>{const f=form.elements,d=row.dataset;
- return (!f.building.value||d.building===f.building.value)
-  &&row.textContent.toLowerCase().includes(f.words.value.trim().toLowerCase())
-  &&(!f.severe.checked||+d.severe>0)&&(!f.due.checked||+d.due>0)&&(!f.open.checked||+d.open>0);};
-const update=()=>{const sums={};let count=0;
- for(const row of rows){row.hidden=!shown(row);if(row.hidden)continue;count+=1;
-  for(const cell of row.querySelectorAll("[data-value]")){const k=cell.dataset.key;sums[k]=(sums[k]||0)+Number(cell.dataset.value);}}
- for(const cell of document.querySelectorAll("tfoot [data-sum]")){
-  const digits=Number(cell.dataset.digits);cell.textContent=(sums[cell.dataset.sum]||0).toFixed(digits);}
- document.getElementById("count").textContent=count+" of "+rows.length;};
-form.addEventListener("input",update);form.addEventListener("reset",()=>setTimeout(update));
-form.addEventListener("submit",(e)=>e.preventDefault());form.hidden=false;update();
-"""
+_FRAMES = "; frame-src 'self' file:"
+_PLAN = """<section data-by-script hidden><h2>Where they stand</h2><div class="tools"><label>Colour and width by<br><select id="measure">MEASURES</select></label>
+<span id="keys"></span></div><div id="plan"><div class="zoom"><button type="button" id="nearer" aria-label="Nearer">+</button><button type="button" id="farther" aria-label="Farther">\u2212</button><button type="button" id="all">All</button></div></div>
+<p>Lines are the walls on the ground, north up. A click on one, or on a row of the table, puts it on the left below; with the shift key on the right.</p></section>"""
+_BESIDE = """<section id="beside" data-by-script hidden><h2>Side by side</h2><div class="tools"><label>Left<br><select id="left"></select></label>
+<label>Right<br><select id="right"></select></label></div><div class="wide"><table><thead><tr id="heads"></tr></thead><tbody id="compared"></tbody></table></div>FRAMES</section>"""
+_TWO_FRAMES = '<div class="frames"><iframe id="map-left" hidden></iframe><iframe id="map-right" hidden></iframe></div>'
+_YEARS = """<section id="years" data-by-script hidden><h2>Over the years, of what is shown</h2>
+<p>Conditions by the year in which they were observed (red: those of CC3), repairs by the year in which they came into the wall (outlined). What has no day is in no year. More
+conditions in a year may mean that more was looked at, not that more decayed: growth is told by a comparison of two surveys.</p>
+<p id="no-years">No conditions with a day, and no repairs done, are among what is shown.</p><svg id="chart" role="img" aria-label="Conditions observed and repairs done by year"></svg>
+<table id="years-table" class="cards"><thead><tr><th>Year</th><th class="n">Conditions observed</th><th class="n">of CC3</th><th class="n">of UC3</th><th class="n">Repairs done</th>
+<th class="n">Stone out, litres</th></tr></thead><tbody id="of-years"></tbody></table></section>"""
 _NUMBERS: tuple[tuple[str, str, int], ...] = (
     ("conditions", "Conditions", 0),
     ("CC3", "CC3", 0),
@@ -68,7 +51,11 @@ _COSTS: tuple[tuple[str, str, int], ...] = (
 
 
 def estate_page(
-    found: Mapping[str, Any], *, choice: Mapping[str, Any] | None = None, notes: Sequence[str] = ()
+    found: Mapping[str, Any],
+    *,
+    choice: Mapping[str, Any] | None = None,
+    notes: Sequence[str] = (),
+    maps: Mapping[tuple[str, str], str] | None = None,
 ) -> str:
     """The page.
 
@@ -80,6 +67,8 @@ def estate_page(
         What to do first for a budget: ``do``, ``left``, ``cannot`` and its sums.
     notes : sequence of str
         What the figures do not say.
+    maps : mapping of (project, elevation) to str, optional
+        Where the condition map of an elevation lies, from the page.
 
     Returns
     -------
@@ -90,7 +79,9 @@ def estate_page(
     priced = any("cost" in w for w in walls)
     numbers = [*_NUMBERS, *(_COSTS if priced else ())]
     buildings = "".join(f"<option>{_said(b)}</option>" for b in dict.fromkeys(w["building"] for w in walls))  # fmt: skip
-    said = "".join(f"<li>{_said(n)}</li>" for n in (*_notes(found, priced), *notes))
+    said = "".join(
+        f"<li>{_said(n)}</li>" for n in (*_notes(found, priced), *_unplaced(walls), *notes)
+    )
     body = "".join(_wall(w, numbers) for w in walls)
     heads = "".join(f'<th class="n">{_said(title)}</th>' for _, title, _ in numbers)
     foot = "".join(
@@ -98,20 +89,43 @@ def estate_page(
         f"{sum(_values(w)[key] for w in walls):.{digits}f}</td>"
         for key, title, digits in numbers
     )
+    script = _part("estate.js")
+    proof = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    data = in_page(estate_data(walls, numbers, _values, maps or {}))
+    plan = _PLAN if any(w["ground"] for w in walls) else ""
+    measures = "".join(
+        f'<option value="{_said(key)}"{" selected" if key == "CC3" else ""}>{_said(title)}</option>'
+        for key, title, _ in numbers
+    )
     return f"""<!doctype html><html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width,initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'">
-<title>Estate</title><style>{_STYLE}</style></head><body>
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{proof}'{_FRAMES if maps else ""}">
+<title>Estate</title><style>{_part("estate.css")}</style></head><body>
 <h1>Estate, {_said(found["day"])}</h1><p class="caution">{_said(DEFER)}</p><ul>{said}</ul>
 <form hidden><label>Building<br><select name="building"><option value="">all</option>{buildings}</select></label>
 <label>Words<br><input name="words" type="search"></label>
 <label><input name="severe" type="checkbox"> with CC3</label><label><input name="due" type="checkbox"> with looks due</label>
 <label><input name="open" type="checkbox"> with repairs to do</label><button type="reset">Show all</button>
 <span>Elevations shown: <span id="count"></span></span></form>
+{plan.replace("MEASURES", measures)}
 <div class="wide"><table id="walls"><thead><tr><th>Building</th><th>Elevation</th><th>Progress</th>{heads}</tr></thead><tbody>{body}</tbody>
 <tfoot><tr><td colspan="3">Of what is shown</td>{foot}</tr></tfoot></table></div>
-{_choice(choice, str(found["currency"])) if choice is not None else ""}<script>{_SCRIPT}</script></body></html>
+{_BESIDE.replace("FRAMES", _TWO_FRAMES if maps else "")}{_YEARS}
+{_choice(choice, str(found["currency"])) if choice is not None else ""}<script type="application/json" id="estate">{data}</script><script>{script}</script></body></html>
 """
+
+
+def _part(name: str) -> str:
+    return (files("facademap.report") / "estate_parts" / name).read_text(encoding="utf-8")
+
+
+def _unplaced(walls: Sequence[Mapping[str, Any]]) -> Iterable[str]:
+    missing = [f"{w['building']}, {w['title']}" for w in walls if not w["ground"]]
+    if missing and len(missing) == len(walls):
+        yield "No elevation has its place in the world, so there is no plan: give survey points with add-control."
+    elif missing:
+        more = f" and {len(missing) - 10} more" if len(missing) > 10 else ""
+        yield f"Not on the plan, since nobody gave their place in the world: {'; '.join(missing[:10])}{more}."
 
 
 def _said(text: object) -> str:
@@ -209,4 +223,4 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     if not body:
         return "<p>None.</p>"
     head = "".join(f"<th>{_said(h)}</th>" for h in heads)
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return f'<table class="cards"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'

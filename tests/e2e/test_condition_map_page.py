@@ -624,13 +624,18 @@ def test_the_estate_page_filters_and_adds_up_what_it_shows(
             "building": building, "elevation": f"e{n}", "title": f"East {n}", "conditions": 10 * n,
             "classes": dict.fromkeys(("CC0", "CC1", "CC2", "CC3", "not classed"), n),
             "urgencies": {"UC3": n}, "repairs": 4, "to_do": 4, "done": 1, "stone_taken_m3": 0.001 * n, "stone_not_told": 0,
-            "due_now": due, "due_in_a_year": 0,
+            "due_now": due, "due_in_a_year": 0, "project": "p",
+            "ground": [[[10.0 + 0.001 * n, 50.0], [10.0004 + 0.001 * n, 50.0005]]],
+            "years": {"2020": {"observed": n, "CC3": 1, "UC3": 0, "done": n, "stone_m3": 0.5}},
         }  # fmt: skip
 
     walls = [wall(1, "Mill", 0), wall(2, "Mill", 3), wall(3, HOSTILE, 0)]
     found = {"elevations": walls, "unread": [], "day": "2026-01-01", "currency": None}
     path = tmp_path / "estate.html"
-    path.write_text(estate_page(found), encoding="utf-8")
+    (tmp_path / "maps").mkdir()
+    (tmp_path / "maps" / "p.html").write_text("<title>map</title>the map")
+    maps = {("p", "e2"): "maps/p.html#wall%3Afront"}
+    path.write_text(estate_page(found, maps=maps), encoding="utf-8")
     page = chromium.new_page(viewport={"width": width, "height": 800})
     trouble: list[str] = []
     for event in ("pageerror", "console", "dialog"):
@@ -650,5 +655,26 @@ def test_the_estate_page_filters_and_adds_up_what_it_shows(
     expect(page.locator("#count")).to_have_text("3 of 3")
     page.select_option("select", HOSTILE)
     assert shown() == (1, "30", "3.0")
+    # the plan and the years show what the filters leave
+    assert page.locator("#plan .w").count() == 1
+    assert page.inner_text("#of-years td >> nth=1").endswith("3")
+    page.click("button[type=reset]")
+    expect(page.locator("#plan .w")).to_have_count(3)
+    assert page.inner_text("#of-years td >> nth=1").endswith("6")
+    assert len(page.frames) == 3
+    assert {f.url for f in page.frames[1:]} <= {"", "about:blank"}, (
+        "no map is read before its wall is looked at"
+    )
+    page.click("#plan .w[aria-label^='Mill, East 2']")
+    expect(page.locator("#map-left")).to_be_visible()
+    page.frame_locator("#map-left").get_by_text("the map").wait_for()
+    page.locator("#plan .w[aria-label^='Mill, East 1']").press("Shift+Enter")
+    expect(page.locator("#heads")).to_contain_text("Mill, East 2")
+    assert page.inner_text("#compared tr >> nth=0").split() == ["Conditions", "20", "10", "-10"]
+    before = page.locator("#plan .w >> nth=0").get_attribute("points")
+    page.click("#nearer")
+    assert page.locator("#plan .w >> nth=0").get_attribute("points") != before
+    wide = "[...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest('.wide, svg')).map((e) => e.outerHTML.slice(0, 80))"
+    assert page.evaluate(wide) == []
     assert trouble == []
     page.close()

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import json
+import math
 import re
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import pyproj
 import pytest
 import shapely
 from click.testing import CliRunner
 
 from facademap.cli.main import main
 from facademap.errors import InputError
+from facademap.report.estate_plan import estate_data
 from facademap.store.project import Project
 from facademap.tasks.project.estate import figures_of_estate
 from facademap.tasks.project.estate_page import make_estate
@@ -142,7 +146,10 @@ def test_the_page_is_one_file_and_names_stay_text(estate: dict[str, Path], tmp_p
     text = out.read_text("utf-8")
     page = _Page(text)
     assert "img" not in page.tags
-    assert page.tags.count("script") == 1
+    assert page.tags.count("script") == 2, (
+        "the figures, and the code that the page names by its hash"
+    )
+    assert "unsafe-inline" not in text[text.index("script-src") : text.index("script-src") + 80]
     assert page.outside == []
     assert not re.search(r"https?://", text)
     assert HOSTILE in page.cells
@@ -204,3 +211,25 @@ def test_kept_figures_are_those_counted_anew_and_give_way_to_every_change(
     assert figures_of_estate(places, today=day)["total"]["classes"]["CC3"] == 2
     kept.write_text("{")
     assert figures_of_estate(places, today=day)["total"]["classes"]["CC3"] == 2
+
+
+def test_the_plan_is_true_to_the_metre_and_maps_lie_beside_the_page(
+    estate: dict[str, Path], tmp_path: Path
+) -> None:
+    """Distances on the plan against GeographicLib's along the ellipsoid (pyproj.Geod)."""
+    ends = [[10.0, 50.0], [10.004, 50.003], [10.0005, 49.9999]]
+    walls = [
+        {"building": "b", "title": str(n), "project": "p", "elevation": str(n), "ground": [[a, b]], "years": {}}
+        for n, (a, b) in enumerate(itertools.combinations(ends, 2))
+    ]  # fmt: skip
+    told = estate_data(walls, (), lambda wall: {}, {})["walls"]
+    geod = pyproj.Geod(ellps="WGS84")
+    for wall, drawn in zip(walls, told, strict=True):
+        (a, b), (c, d) = wall["ground"][0], drawn["ground"][0]
+        assert abs(math.dist(c, d) - geod.inv(*a, *b)[2]) < 0.02
+    found = make_estate([str(estate["kiln"])], out=tmp_path / "e.html", with_maps=True)
+    assert any("no rectified picture" in words for words in found["missing"])
+    (map_,) = (tmp_path / "e-maps").glob("*.html")
+    assert f'"map":"e-maps/{map_.name}#wall%3As"' in (tmp_path / "e.html").read_text("utf-8")
+    with pytest.raises(InputError):
+        make_estate([str(estate["kiln"])], with_maps=True)

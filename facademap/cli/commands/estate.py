@@ -19,6 +19,7 @@ from facademap.cli.show import Show, command_options
 @click.option("--scaffold", type=float, default=0.0, show_default=True, help="With --budget: what getting at one elevation costs.")  # fmt: skip
 @click.option("--weights", default="0,1,3,9", show_default=True, help="With --budget: what urgency classes 0 to 3 count.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path), help="Page to write (HTML, opens without a network).")  # fmt: skip
+@click.option("--maps", "with_maps", is_flag=True, help="With --out: the condition maps of all projects too, in a folder beside the page.")  # fmt: skip
 @command_options
 def command(
     projects: tuple[str, ...],
@@ -29,6 +30,7 @@ def command(
     scaffold: float,
     weights: str,
     out: Path | None,
+    with_maps: bool,
     show: Show,
 ) -> int:
     """Count over PROJECTS: folders, addresses of projects, or of a database for all that are in it.
@@ -42,7 +44,8 @@ def command(
     with show.progress("counting") as progress:
         found = make_estate(
             projects, buildings=buildings, rates=rates, budget=budget, weights=weights, scaffold=scaffold,
-            most_stone_m3=None if most_stone_l is None else most_stone_l / 1000.0, out=out, progress=progress,
+            most_stone_m3=None if most_stone_l is None else most_stone_l / 1000.0, out=out, with_maps=with_maps,
+            progress=progress,
         )  # fmt: skip
     currency = found["currency"]
     lines = [_line(f["name"], f, currency) for f in found["projects"]]
@@ -52,6 +55,7 @@ def command(
     lines += [
         f"not counted: {u['project']}: {u['problem']}; fix: {u['remedy']}" for u in found["unread"]
     ]
+    lines += [f"missing on the maps: {words}" for words in found["missing"]]
     lines += [f"page written to {out}"] if out else []
     show.result(found, text=lines)
     return 1 if found["unread"] else 0

@@ -52,6 +52,7 @@ const Stage = (() => {
   /* a link that names no thing on the wall, a block or a surveyor, is looked for in the list */
   function fromLink() {
     let words = location.hash.slice(1); try { words = decodeURIComponent(words); } catch (e) { /* a link that was cut off names nothing */ }
+    if (words.startsWith("wall:") && [...$("surface").options].some((o) => o.value === words.slice(5))) { $("surface").value = words.slice(5); open(words.slice(5)); return; }
     const feature = words ? Wall.named(words) : null; if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); Panels.show("panel-detail"); } else if (words && words !== "list") Panels.find(words);
   }
 

@@ -10,6 +10,7 @@ from facademap.errors import InputError
 from facademap.io.whole_files import write_whole
 from facademap.report.estate_page import estate_page
 from facademap.tasks.project.estate import figures_of_estate
+from facademap.tasks.project.estate_maps import make_maps
 from facademap.tasks.project.estate_prices import Wishes, rates_in
 
 __all__ = ["make_estate"]
@@ -25,6 +26,7 @@ def make_estate(
     scaffold: float = 0.0,
     most_stone_m3: float | None = None,
     out: Path | None = None,
+    with_maps: bool = False,
     progress: Callable[[float], None] = lambda fraction: None,
 ) -> dict[str, Any]:
     """Count an estate, choose what to do first where a budget is given, and write the page where one is wanted.
@@ -45,13 +47,17 @@ def make_estate(
         No more original stone is taken out.
     out : Path, optional
         Page to write.
+    with_maps : bool
+        Whether the condition map of every project is made too, in a folder beside the page, from which it is read when one of its
+        walls is looked at.
     progress : callable
         Told the fraction that is done.
 
     Returns
     -------
     dict
-        As :func:`~facademap.tasks.project.estate.figures_of_estate`, and ``first``: the choice, ``None`` without a budget.
+        As :func:`~facademap.tasks.project.estate.figures_of_estate`, ``first``: the choice, ``None`` without a budget, and ``missing``:
+        what the maps could not show.
 
     Raises
     ------
@@ -73,9 +79,15 @@ def make_estate(
     first = None
     if wishes is not None and budget is not None:
         first = wishes.choose(budget=budget, most_stone_m3=most_stone_m3, scaffold=scaffold)
+    missing: list[str] = []
     if out is not None:
-        write_whole(out, estate_page(found, choice=first))
-    return {**found, "first": first}
+        maps: dict[tuple[str, str], str] = {}
+        if with_maps:
+            maps, missing = make_maps(found["elevations"], beside=out, progress=progress)
+        write_whole(out, estate_page(found, choice=first, maps=maps))
+    elif with_maps:
+        raise InputError("maps lie beside a page", "Say where the page goes, with --out.")
+    return {**found, "first": first, "missing": missing}
 
 
 def _weights(text: str) -> tuple[float, ...]:
