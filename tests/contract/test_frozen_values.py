@@ -40,7 +40,8 @@ def classes_with_arrays() -> list[type]:
                     hints = typing.get_type_hints(item)
                 except NameError:  # names that are imported for the type checker only
                     hints = {f.name: str(f.type) for f in dataclasses.fields(item)}
-                if any(word in str(h) for h in hints.values() for word in ("ndarray", "DataFrame")):
+                words = ("ndarray", "NDArray", "DataFrame")
+                if any(word in str(h) for h in hints.values() for word in words):
                     found.append(item)
     return found
 

@@ -136,7 +136,7 @@ export const ofTheWall = {
   "job.name.damage": "propose damage on the wall",
   "job.do.damage": "Propose damage",
   "networks.none":
-    'All stones of a wall and damage are proposed by networks that are not installed where the desk runs: pip install "facademap[outlines]". A click finds an outline without them.',
+    "All stones of a wall and damage are proposed by networks that are not installed where the desk runs: pip install facademap[outlines]. A click finds an outline without them.",
   "stones.about":
     "Looks for every stone in the picture of this wall. What is drawn stays; each proposal is drawn dashed until somebody confirms it.",
   "damage.about":
