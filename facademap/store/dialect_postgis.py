@@ -148,7 +148,7 @@ class _PostGis:
     ) -> None:
         """Tell every server that listens; the database sends it when the edit is stored, and not otherwise."""
         if touched:
-            connection.execute("SELECT pg_notify(?, current_schema()::text)", (NEWS,))
+            connection.tell(NEWS)
 
     def integrity(self, connection: Any) -> list[str]:
         """Indexes that the database itself holds to be unusable; it looks after the sums of its pages by itself."""

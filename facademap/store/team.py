@@ -23,6 +23,7 @@ __all__ = ["TeamConnection", "connect_team", "limit_now", "limited_to", "team_er
 #: How long a writer waits for another one before it says that the project is in use.
 LOCK_WAIT_S = 5.0
 _AWAY = ("08", "57P")
+_WRITES = ("INSERT ", "UPDATE ", "DELETE ")
 _TRANSACTION_WORDS = ("COMMIT", "ROLLBACK")
 
 
@@ -68,6 +69,9 @@ class TeamConnection:
         self.address = address
         self._read_only = read_only
         self._editing = False
+        self._news = ""
+        #: Writes of the edit that is open that were not sent yet.
+        self._behind: list[tuple[str, tuple[Any, ...]]] = []
         self._elevations = _ELEVATIONS.get()
         self._raw = self._connected()
 
@@ -121,6 +125,11 @@ class TeamConnection:
             if sql in _TRANSACTION_WORDS:
                 return self._finish(sql)
             self._alive()
+            if self._editing and sql.startswith(_WRITES) and " RETURNING " not in sql:
+                # nobody looks at its answer: it goes with the next question, or with the storing, and others wait the less
+                self._behind.append((_theirs(sql) if values else sql, tuple(values)))
+                return None
+            self._send()
             if sql.startswith("BEGIN"):
                 self._editing = True
             if not values:  # then psycopg takes every sign as it stands
@@ -129,17 +138,41 @@ class TeamConnection:
 
     def executemany(self, sql: str, rows: Any, /) -> Any:
         """As of sqlite3's connection."""
+        rows = list(rows)
         with in_team_words(self.address):
             self._alive()
+            if self._editing and len(rows) == 1 and sql.startswith(_WRITES):
+                self._behind.append((_theirs(sql), tuple(rows[0])))
+                return None
+            self._send()
             cursor = self._raw.cursor()
             cursor.executemany(_theirs(sql), rows)
             return cursor
 
+    def tell(self, channel: str) -> None:
+        """Tell whoever listens, when the edit that is open is stored, which project changed; it goes with the storing itself."""
+        self._news = f"SELECT pg_notify('{channel}', current_schema()::text)"
+
     @contextlib.contextmanager
     def copied_in(self, sql: str) -> Iterator[Any]:
         """Rows in by the quick way (COPY)."""
-        with in_team_words(self.address), self._raw.cursor() as cursor, cursor.copy(sql) as rows:
-            yield rows
+        with in_team_words(self.address):
+            self._send()
+            with self._raw.cursor() as cursor, cursor.copy(sql) as rows:
+                yield rows
+
+    def _send(self, *more: str) -> None:
+        """Send the writes that were not sent yet and some statements after them, and wait for all answers at once."""
+        behind, self._behind = self._behind, []
+        if not behind and len(more) < 2:
+            for sql in more:
+                self._raw.execute(sql)
+            return
+        with self._raw.pipeline():
+            for sql, values in behind:
+                self._raw.execute(sql, values or None)
+            for sql in more:
+                self._raw.execute(sql)
 
     def close(self) -> None:
         """End it; what was not stored is not stored."""
@@ -166,12 +199,19 @@ class TeamConnection:
                 raise ProjectError(
                     "the edit could not be stored, because a part of it failed", "Do it again."
                 )
-            self._raw.execute(word)
+            self._send(*([self._news] if self._news else []), word)
+        except BaseException:
+            if not self._raw.closed and self._raw.info.transaction_status.name == "INERROR":
+                self._raw.execute("ROLLBACK")
+            raise
         finally:
-            self._editing = False
+            self._forget()
+
+    def _forget(self) -> None:
+        self._editing, self._news, self._behind = False, "", []
 
     def _end(self) -> None:
-        self._editing = False
+        self._forget()
         if not self._raw.closed:
             with contextlib.suppress(Exception):
                 self._raw.execute("ROLLBACK")

@@ -39,8 +39,8 @@ class _Part(TeamConnection):
         """Begin an edit of this project within the transaction that is open."""
         with in_team_words(self.address):
             self._alive()
-            self._editing = True
             self._raw.execute(self.lock_of_writers())
+            self._editing = True
 
     def close(self) -> None:
         """The connection is not this project's to close."""
@@ -53,12 +53,15 @@ class _Part(TeamConnection):
             self._together.turn = self
 
     def _finish(self, word: str) -> None:
-        self._editing = False
         if word == "ROLLBACK":
             self._end()
+            return
+        self._alive()
+        self._send(*([self._news] if self._news else []))
+        self._forget()
 
     def _end(self) -> None:
-        self._editing = False
+        self._forget()
         self._together.failed = True
 
 
