@@ -41,7 +41,7 @@ GENERAL_NOTES = (
     DEFER,
 )
 #: Sizes of type tried for index and notes, the largest that leaves room first; small lines and rows go with them.
-_SIZES, _SMALLER, _STEP = (11.0, 10.0, 9.0, 8.0), 0.75, 0.65
+_SIZES, _SMALLER, _STEP = (14.0, 13.0, 12.0, 11.0, 10.0, 9.0, 8.0), 0.75, 0.65
 #: Room for the cloud of a revision below the line before it.
 _CLOUD_MM = 12.5
 #: Sizes of a name that takes two lines on the bar.

@@ -64,11 +64,11 @@ def _pages(
     orders = [o for o in rows_of(frames["orders"]) if o["state"] != "delivered"]
     wanted = {str(w["piece"]): w for w in rows_of(wanted_stone(frames))}
     if not orders:
-        page = Page(width_mm=size[0], height_mm=size[1], title="No enquiry")
-        page.text(_MARGIN, size[1] - 30, "No stone has been asked for.", size_pt=14, weight="bold")
+        page, y = _head("", project, size)
+        page.text(_MARGIN, y - 4, "No stone has been asked for.", size_pt=14, weight="bold")
         page.paragraph(
             _MARGIN,
-            size[1] - 40,
+            y - 14,
             f"{len(wanted)} pieces have no block. Ask for their stone with: facademap stone PROJECT --ask STONE --supplier QUARRY.",
             width_mm=size[0] - 2 * _MARGIN,
             size_pt=10,
@@ -86,7 +86,7 @@ def _enquiry(
     say: Measures,
 ) -> Iterator[Page]:
     right, room = size[0] - _MARGIN, size[0] - 2 * _MARGIN
-    page, y = _head(order, project, size)
+    page, y = _head(str(order["id"]), project, size)
     y = _asked_for(page, order, y, room)
     groups = _grouped([wanted[p] for p in map(str, order["pieces"] or ()) if p in wanted])
     page.text(_MARGIN, y, "Sizes wanted", size_pt=11, weight="bold")
@@ -95,7 +95,7 @@ def _enquiry(
     for count, row in groups:
         if y < _MARGIN + 12:
             yield page
-            page, y = _head(order, project, size)
+            page, y = _head(str(order["id"]), project, size)
         page.text(_MARGIN, y, f"{count} ×", size_pt=10.5, weight="bold")
         first, other = _sizes(row, say)
         page.text(_MARGIN + 13, y, first, size_pt=10.5, weight="bold", within_mm=62)
@@ -110,7 +110,7 @@ def _enquiry(
         y -= 7
     if y < _MARGIN + 118:
         yield page
-        page, y = _head(order, project, size)
+        page, y = _head(str(order["id"]), project, size)
     _answer(page, order, y, size)
     yield page
 
@@ -169,13 +169,20 @@ def _answer(page: Page, order: Mapping[str, Any], y: float, size: tuple[float, f
     page.paragraph(_MARGIN, y - 1, _NOTE, width_mm=room, size_pt=7.5)
 
 
-def _head(order: Mapping[str, Any], project: str, size: tuple[float, float]) -> tuple[Page, float]:
+def _head(id: str, project: str, size: tuple[float, float]) -> tuple[Page, float]:
     width, height = size
-    page = Page(width_mm=width, height_mm=height, title=f"Enquiry {order['id']}")
+    page = Page(width_mm=width, height_mm=height, title=f"Enquiry {id}" if id else "No enquiry")
     top, right = height - _MARGIN, width - _MARGIN
     page.box(_MARGIN, top - 13, width - 2 * _MARGIN, 13, ink=None, fill="#111111")
-    page.text(_MARGIN + 4, top - 9.2, "ENQUIRY FOR STONE", size_pt=16, weight="bold", ink="#ffffff")
-    page.text(right - 4, top - 9.2, str(order["id"]), size_pt=16, weight="bold", ink="#ffffff", anchor="right")  # fmt: skip
+    page.text(
+        _MARGIN + 4,
+        top - 9.2,
+        "ENQUIRY FOR STONE" if id else "ENQUIRIES FOR STONE",
+        size_pt=16,
+        weight="bold",
+        ink="#ffffff",
+    )
+    page.text(right - 4, top - 9.2, id, size_pt=16, weight="bold", ink="#ffffff", anchor="right")  # fmt: skip
     page.text(_MARGIN, _MARGIN - 4, project, size_pt=7.5, within_mm=110)
     return page, top - 20
 

@@ -20,6 +20,8 @@ from facademap.treatment.words import say
 __all__ = ["draw_places", "write_job_sheets", "write_jobs_csv"]
 
 MARGIN = 12.0
+#: Height of the picture: the usual one, larger where more figures stand beside it, smaller where that saves a page of a few lines.
+_PICTURES_MM, _SMALLER_MM, _FEW_LINES_MM = (72.0, 90.0, 110.0), (60.0, 50.0, 42.0), 45.0
 _DARK, _HOLD, _DOUBT, _QUIET = "#22313f", "#a3231d", "#7a5200", "#444444"
 #: What stands beside a figure for how far its source was read.
 _MARKS: Mapping[str, str] = {
@@ -138,15 +140,30 @@ class _Sheet:
         self.crop, self.inches, self.project, self.count = crop, inches, project, count
         self.width, self.height = size
         self.left, self.right = MARGIN, self.width - MARGIN
-        self.page, self.y = self._open(), 0.0
+        self.page, self.y, self.untold = self._open(), 0.0, False
         self.done: list[Page] = []
 
     def pages(self) -> list[Page]:
-        """The pages, from the head to the cautions."""
-        top = self.height - MARGIN
-        self.y = top - 20
+        """The pages, from the head to the sources; with a smaller picture where that saves a page with a few lines."""
+        usual, *taller = _PICTURES_MM
+        made = self._laid(usual)
+        for tall in taller if self.untold else ():
+            made = self._laid(tall)
+            if not self.untold:
+                return made
+        if len(made) > 1 and self.y > self.height - MARGIN - 22 - _FEW_LINES_MM:
+            for tall in _SMALLER_MM:
+                fewer = self._laid(tall)
+                if len(fewer) < len(made) and not self.untold:
+                    return fewer
+        return made
+
+    def _laid(self, picture_mm: float) -> list[Page]:
+        """The pages with a picture of this height; ``untold`` says whether figures had no room beside it."""
+        self.page, self.done, self.untold = self._open(), [], False
+        self.y = self.height - MARGIN - 20
         self._holds()
-        self._picture_and_figures()
+        self._picture_and_figures(picture_mm)
         job = self.job
         self._listed("Materials", [self._product(p) for p in job.products])
         self._listed("Tools", job.tools)
@@ -255,8 +272,8 @@ class _Sheet:
             y = self.page.paragraph(self.left + 4, y, line, width_mm=wide, size_pt=9, ink=_HOLD)
         self.y -= tall + 3
 
-    def _picture_and_figures(self) -> None:
-        tall, wide = 72.0, 88.0
+    def _picture_and_figures(self, tall: float) -> None:
+        wide = 88.0
         job = self.job
         put = draw_wall_window(
             self.page,
@@ -274,6 +291,7 @@ class _Sheet:
         y = self.page.paragraph(x, y, job.removes, width_mm=width, size_pt=9, weight="bold") - 1.5
         for f in job.figures:
             if y < self.y - tall + 1:
+                self.untold = True
                 break
             self.page.text(x, y, f.name, size_pt=8.2, within_mm=width * 0.5)
             self.page.text(

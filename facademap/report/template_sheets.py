@@ -17,6 +17,7 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.refusal_page import draw_refusal
+from facademap.report.sheet_layout import enlarging
 from facademap.report.sketch_room import Room
 from facademap.report.template_nesting import Roll, Spot, nest, sheet_sides
 from facademap.report.typeface import text_width_mm
@@ -24,10 +25,10 @@ from facademap.report.typeface import text_width_mm
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
 
-__all__ = ["MOST_SHEETS", "too_large", "write_templates"]
+__all__ = ["MOST_SHEETS", "sheets_of", "too_large", "write_templates"]
 
 MARGIN = 8.0
-FOOT = 25.0
+_FOOT = 25.0
 OVERLAP = 15.0
 #: Beyond this a plotter and the DXF serve better than glue.
 MOST_SHEETS = 60
@@ -48,7 +49,7 @@ def _grid(shape: Any, sheet: Roll) -> tuple[Page, int, int, float, float]:
     best = None
     sides = (sheet.width_mm, sheet.height_mm)
     for width, height in (sides,) if sheet.cut else (sides, sides[::-1]):
-        zone = (width - 2 * MARGIN, height - 2 * MARGIN - FOOT)
+        zone = (width - 2 * MARGIN, height - 2 * MARGIN - _foot_mm(sheet))
         columns, rows = (
             max(1, math.ceil((n - OVERLAP) / (z - OVERLAP)))
             for n, z in zip(need, zone, strict=True)
@@ -57,6 +58,29 @@ def _grid(shape: Any, sheet: Roll) -> tuple[Page, int, int, float, float]:
             best = (Page(width_mm=width, height_mm=height), columns, rows, *zone)
     assert best is not None
     return best
+
+
+def _foot_mm(sheet: Roll) -> float:
+    """Room for bars and name above the lower margin, in which the line of the issue stands larger on a large sheet."""
+    return _FOOT + MARGIN * (enlarging(max(sheet.width_mm, sheet.height_mm)) - 1.0)
+
+
+def sheets_of(tickets: Sequence[Ticket], *, paper: str) -> int:
+    """How many sheets, or pages of a roll, the templates of these pieces take.
+
+    Parameters
+    ----------
+    tickets : sequence of Ticket
+    paper : str
+        A sheet, or a roll by its width.
+    """
+    sheet, count = sheet_sides(paper), 0
+    for ticket in tickets:
+        if not ticket.faults and not _fits(ticket, sheet):
+            _, columns, rows, *_ = _grid(ticket.piece["geometry"], sheet)
+            count += columns * rows
+    spots = nest([_cell(t) for t in tickets if not t.faults and _fits(t, sheet)], _zone(sheet))
+    return count + len({s.page for s in spots})
 
 
 def too_large(tickets: Sequence[Ticket], *, paper: str) -> list[str]:
@@ -127,15 +151,21 @@ def _pad(ticket: Ticket) -> float:
 
 def _fits(ticket: Ticket, sheet: Roll) -> bool:
     width, height = _cell(ticket)
+    wide, high = _zone(sheet)
+    return width <= wide and height <= high
+
+
+def _zone(sheet: Roll) -> tuple[float, float]:
+    """What several templates share on a sheet, in millimetres."""
     return (
-        width <= sheet.width_mm - 2 * MARGIN - BAR_ROOM
-        and height <= sheet.height_mm - 2 * MARGIN - FOOT
+        sheet.width_mm - 2 * MARGIN - BAR_ROOM,
+        sheet.height_mm - 2 * MARGIN - _foot_mm(sheet),
     )
 
 
 def _nested(tickets: Sequence[Ticket], sheet: Roll) -> Iterator[Page]:
     """Sheets with several templates each."""
-    zone = (sheet.width_mm - 2 * MARGIN - BAR_ROOM, sheet.height_mm - 2 * MARGIN - FOOT)
+    zone = _zone(sheet)
     cells = [_cell(t) for t in tickets]
     spots = nest(cells, zone)
     for number in range(max((s.page for s in spots), default=-1) + 1):
@@ -146,16 +176,21 @@ def _nested(tickets: Sequence[Ticket], sheet: Roll) -> Iterator[Page]:
         names = ", ".join(str(tickets[s.index].piece["id"]) for s in here)
         page = Page(width_mm=sheet.width_mm, height_mm=sheet.height_mm - free, title=names)
         for spot in here:
-            _nested_one(page, tickets[spot.index], spot, free)
-        _foot_of_many(page, tickets[here[0].index].say, names, number + 1, len(here))
+            _nested_one(page, tickets[spot.index], spot, free, _foot_mm(sheet))
+        _foot_of_many(
+            page, tickets[here[0].index].say, _foot_mm(sheet), names, number + 1, len(here)
+        )
         yield page
 
 
-def _nested_one(page: Page, ticket: Ticket, spot: Spot, free: float) -> None:
+def _nested_one(page: Page, ticket: Ticket, spot: Spot, free: float, foot_mm: float) -> None:
     shape = ticket.piece["geometry"]
     u0, v0, u1, v1 = shape.bounds
     pad = _pad(ticket)
-    left, low = MARGIN + BAR_ROOM + spot.x_mm + pad, MARGIN + FOOT + spot.y_mm - free + pad + WORDS
+    left, low = (
+        MARGIN + BAR_ROOM + spot.x_mm + pad,
+        MARGIN + foot_mm + spot.y_mm - free + pad + WORDS,
+    )
     window = shapely.box(-pad, -pad, (u1 - u0) * 1000 + pad, (v1 - v0) * 1000 + pad)
     _draw(
         page, ticket, shape, np.zeros(2), np.array([left, low]), window, inside_mm=2.0, frame=False
@@ -179,8 +214,10 @@ def _sizes_of(ticket: Ticket) -> str:
     return f"{first}   ({second})"
 
 
-def _foot_of_many(page: Page, say: Measures, names: str, number: int, count: int) -> None:
-    x, y = MARGIN, MARGIN
+def _foot_of_many(
+    page: Page, say: Measures, foot_mm: float, names: str, number: int, count: int
+) -> None:
+    x, y = MARGIN, MARGIN + foot_mm - _FOOT
     many = f"{count} templates" if count > 1 else "1 template"
     page.text(
         x,
@@ -190,7 +227,7 @@ def _foot_of_many(page: Page, say: Measures, names: str, number: int, count: int
         weight="bold",
         within_mm=page.width_mm - 2 * x,
     )
-    _bars(page, say)
+    _bars(page, say, foot_mm)
     page.text(
         x,
         y - 1,
@@ -199,9 +236,9 @@ def _foot_of_many(page: Page, say: Measures, names: str, number: int, count: int
     )
 
 
-def _bars(page: Page, say: Measures) -> None:
+def _bars(page: Page, say: Measures, foot_mm: float) -> None:
     """A bar along the sheet and one up it: a printer may be true in one direction alone."""
-    x, y = MARGIN, MARGIN
+    x, y = MARGIN, MARGIN + foot_mm - _FOOT
     long, parts = (4 * 25.4, 8) if say.inches else (BAR_MM, 10)
     each = long / parts
     # the round ends of the strokes stay inside, so that the bars are as long as the ticks say
@@ -210,7 +247,7 @@ def _bars(page: Page, say: Measures) -> None:
         [[[x + k * each, y + 3], [x + k * each, y + (7 if k in (0, parts) else 5)]] for k in range(parts + 1)],
         width_mm=0.3,
     )  # fmt: skip
-    foot = y + FOOT + 3
+    foot = MARGIN + foot_mm + 3
     page.line(x, foot + 0.15, x, foot + long - 0.15, width_mm=0.3)
     page.lines(
         [[[x, foot + k * each], [x + (4 if k in (0, parts) else 2), foot + k * each]] for k in range(parts + 1)],
@@ -248,7 +285,7 @@ def _tiles(ticket: Ticket, sheet: Roll) -> Iterator[Page]:
     total = (columns * step_x + OVERLAP, rows * step_y + OVERLAP)
     # the outline in the middle of all tiles, in millimetres
     shift = np.array([(total[0] - (u1 - u0) * 1000) / 2, (total[1] - (v1 - v0) * 1000) / 2])
-    number = 0
+    number, foot = 0, _foot_mm(sheet)
     for row in range(rows - 1, -1, -1):
         for column in range(columns):
             number += 1
@@ -259,14 +296,14 @@ def _tiles(ticket: Ticket, sheet: Roll) -> Iterator[Page]:
                 title=name if number == 1 else f"{name}, sheet {number}",
             )
             origin = np.array([column * step_x, row * step_y])
-            put = np.array([MARGIN, MARGIN + FOOT]) - origin
+            put = np.array([MARGIN, MARGIN + foot]) - origin
             window = shapely.box(*origin, origin[0] + zone_w, origin[1] + zone_h)
             room = Room()
             _crosses(
                 page, room, column, row, columns, rows, (zone_w, zone_h), (step_x, step_y), put
             )
             _draw(page, ticket, shape, shift, put, window, room=room)
-            _foot(page, ticket, number, column, row, columns, rows)
+            _foot(page, ticket, foot, number, column, row, columns, rows)
             yield page
 
 
@@ -311,7 +348,6 @@ def _draw(
     if cut is not None and cut.geom_type == "Polygon":
         strokes(to_mm(cut.exterior), ink="#777777", width_mm=0.2, dash_mm=(4, 2))
     strokes(outline.boundary, width_mm=0.35)
-    _edges(page, room or Room(), ticket, outline, put, window)
     bed = ticket.piece["bed"]
     if bed in ("horizontal", "edge"):
         step = 12.0
@@ -340,6 +376,8 @@ def _draw(
             width_mm=0.15,
             dash_mm=(8, 2),
         )
+    # words stand on the lines of the bed, which end at them
+    _edges(page, room or Room(), ticket, outline, put, window)
     _names(
         page,
         ticket,
@@ -527,10 +565,17 @@ def _crosses(
 
 
 def _foot(
-    page: Page, ticket: Ticket, number: int, column: int, row: int, columns: int, rows: int
+    page: Page,
+    ticket: Ticket,
+    foot_mm: float,
+    number: int,
+    column: int,
+    row: int,
+    columns: int,
+    rows: int,
 ) -> None:
     """Check bar, name, place of the sheet among the others."""
-    x, y = MARGIN, MARGIN
+    x, y = MARGIN, MARGIN + foot_mm - _FOOT
     page.text(
         x,
         y + 17.5,
@@ -540,7 +585,7 @@ def _foot(
         within_mm=page.width_mm - 2 * MARGIN - 60,
     )
     page.text(x, y + 12.8, _sizes_of(ticket), size_pt=8.5)
-    _bars(page, ticket.say)
+    _bars(page, ticket.say, foot_mm)
     page.text(
         x,
         y - 1,

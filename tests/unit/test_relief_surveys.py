@@ -26,7 +26,7 @@ from facademap.store.project import Project
 from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.issue.packs import papers_for
-from facademap.tasks.issue.papers import Choices
+from facademap.tasks.issue.papers import Choices, make_papers
 from facademap.tasks.issue.transmit import transmit
 from facademap.tasks.plan.maintenance import plan_maintenance
 from facademap.tasks.project.demo_relief import GROWN_M, make_demo_reliefs
@@ -438,6 +438,12 @@ def test_the_two_reliefs_of_the_demo_grow_by_what_it_says(tmp_path: Path) -> Non
     assert all("not measured" in r["note"] for r in proposed)
     assert rows["C3"]["measured_depth"]["note"] == kept[1]["note"]
     assert rows["C3"]["note"].count("not measured") == 1
+
+
+def test_the_cover_lists_the_drawing_of_change(folder: Path, tmp_path: Path) -> None:
+    make_papers(folder, only=["drawings"], out=tmp_path, choices=Choices(pictures=False))
+    words = PdfReader(tmp_path / "drawings/cover.pdf").pages[0].extract_text()
+    assert re.search(r"Change between surveys, .*\n?.*1 : \d+", words)
 
 
 def test_relief_and_change_are_issued_as_every_drawing_is(folder: Path) -> None:

@@ -20,8 +20,9 @@ from facademap.errors import InputError
 from facademap.io.rule_files import load_profile
 from facademap.repair.edges import edge_names, ring_of
 from facademap.report.cut_dxf import write_cut_dxf
+from facademap.report.pdf import stamped
 from facademap.report.template_nesting import nest, sheet_sides
-from facademap.report.template_sheets import too_large, write_templates
+from facademap.report.template_sheets import sheets_of, too_large, write_templates
 from facademap.report.ticket_content import make_tickets
 from facademap.tables import TABLES
 
@@ -97,6 +98,25 @@ def test_pieces_share_a_sheet_and_lie_apart(tickets):
     assert float(roll.mediabox.width) * 25.4 / 72 == pytest.approx(914.0, abs=0.01)
     with pytest.raises(InputError, match="roll 50"):
         sheet_sides("roll 50")
+
+
+@pytest.mark.parametrize("paper", ["A4", "A1", "roll 914"])
+def test_sheets_are_counted_before_they_are_drawn_and_the_line_of_the_issue_stands_apart(
+    tickets, paper
+):
+    large = [_stretched(t, 3.0) for t in tickets]
+    with stamped("Paper 0000-0000, a working print"):
+        document = pypdfium2.PdfDocument(write_templates(large, paper=paper))
+    assert sheets_of(large, paper=paper) == len(document)
+    for page in document:
+        words, boxes = page.get_textpage(), []
+        for line in ("Print at 100", "Paper 0000"):
+            first, count = words.search(line).get_next()
+            found = [words.get_charbox(first + n) for n in range(count)]
+            boxes.append((min(b[1] for b in found), max(b[3] for b in found)))
+        (print_low, _), (_, paper_high) = boxes
+        assert paper_high < print_low
+        assert boxes[1][0] > 0
 
 
 def test_a_template_is_the_piece_at_full_size(tickets):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -19,13 +19,14 @@ from facademap.report.change_page import (
     change_page,
     change_png,
 )
+from facademap.report.cover_sheet import CoverRow
 from facademap.report.drawing_change import ChangeScale
 from facademap.report.drawing_content import Content, Group, Panel
 from facademap.report.measures import METRIC, Measures
 from facademap.report.rows import rows_of
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_cells import Box, cells_as_picture
-from facademap.tasks.issue.papers_context import Context
+from facademap.tasks.issue.papers_context import Context, DrawingIssue
 from facademap.tasks.issue.papers_drawings import is_drawn, look_of
 from facademap.tasks.survey.compare_surveys import (
     SurveysCompared,
@@ -34,7 +35,7 @@ from facademap.tasks.survey.compare_surveys import (
     newest_surveys,
 )
 
-__all__ = ["change_rows", "make_change_papers"]
+__all__ = ["change_on_cover", "change_rows", "make_change_papers"]
 
 _HEADING = "What became of it"
 #: Colour and hatch of each fate, told apart without colour as well.
@@ -61,18 +62,13 @@ def make_change_papers(context: Context, tables: tuple[str, ...]) -> Mapping[str
     tables : tuple of str
         What they are made from.
     """
-    from facademap.report.drawing_content import elevation_content
     from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
 
-    frames, files, say = context.frames(tables), dict[str, bytes](), Measures(context.inches)
-    for elevation in rows_of(frames["elevations"]):
-        found = _compared(context, frames, str(elevation["id"]))
-        stem = f"change/change-{file_name(elevation['id'])}"
-        if not found or not is_drawn(context, f"{stem}.pdf"):
+    files, say = dict[str, bytes](), Measures(context.inches)
+    for elevation, stem, content, found in _contents(context, tables):
+        if not is_drawn(context, f"{stem}.pdf"):
             continue
-        plain = elevation_content(frames, elevation["id"], kind="change", inches=context.inches)
-        content = _with_changes(plain, found, say)
         look = look_of(context, f"{stem}.pdf")
         cells = {
             id: (done.change.difference.grid, change_colours(done.change))
@@ -87,7 +83,7 @@ def make_change_papers(context: Context, tables: tuple[str, ...]) -> Mapping[str
             return cells_as_picture(grid, lambda part, _: rgb[part], box, most_px)
 
         pages = draw_sheets(content, picture=picture if context.choices.pictures else None, **look)
-        title = f"Change between surveys, {elevation['name']}"
+        title = _title(elevation)
         files[f"{stem}.pdf"] = write_drawing_pdf(pages, title=title)
         seen = [p for p in pages if ", schedule" not in p.title]
         for n, page in enumerate(seen, start=1):
@@ -108,6 +104,60 @@ def make_change_papers(context: Context, tables: tuple[str, ...]) -> Mapping[str
                 say=say,
             ).encode()
     return files
+
+
+def change_on_cover(context: Context, tables: tuple[str, ...]) -> list[CoverRow]:
+    """The drawings of change as the cover of all drawings lists them.
+
+    Parameters
+    ----------
+    context : Context
+    tables : tuple of str
+        What the drawings are made from.
+    """
+    from facademap.report.drawings import draw_sheets
+    from facademap.report.sheet_layout import lay_out
+
+    rows, issue = [], context.issue or DrawingIssue(marks={}, changed={})
+    for elevation, stem, content, _ in _contents(context, tables):
+        look = look_of(context, f"{stem}.pdf")
+        layout = lay_out(
+            content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches
+        )
+        rows.append(
+            CoverRow(
+                number=issue.numbers.get(f"{stem}.pdf", ""),
+                title=_title(elevation),
+                scale=layout.scale,
+                sheets=issue.pages.get(f"{stem}.pdf") or len(draw_sheets(content, **look)),
+                facing_deg=content.facing_deg,
+                elevation=content.elevation,
+            )
+        )
+    return rows
+
+
+def _title(elevation: Mapping[str, Any]) -> str:
+    return f"Change between surveys, {elevation['name']}"
+
+
+def _contents(
+    context: Context, tables: tuple[str, ...]
+) -> Iterator[
+    tuple[Mapping[str, Any], str, Content, dict[str, tuple[tuple[str, str], SurveysCompared]]]
+]:
+    """Each elevation with two surveys: its row, the stem of its files, what is drawn and what was compared."""
+    from facademap.report.drawing_content import elevation_content
+
+    frames = context.frames(tables)
+    for elevation in rows_of(frames["elevations"]):
+        id = str(elevation["id"])
+        if id not in context.compared:
+            context.compared[id] = _compared(context, frames, id)
+        if found := context.compared[id]:
+            plain = elevation_content(frames, id, kind="change", inches=context.inches)
+            content = _with_changes(plain, found, Measures(context.inches))
+            yield elevation, f"change/change-{file_name(id)}", content, found
 
 
 def _compared(

@@ -109,6 +109,8 @@ class Context:
     _prints: dict[str, str] = field(default_factory=dict)
     _elevations: ElevationReader = field(default_factory=ElevationReader)
     _photos: dict[str, tuple[bytes, int, int] | None] = field(default_factory=dict)
+    #: Surveys compared, by elevation: costly, and told by the papers of change and by the cover.
+    compared: dict[str, Any] = field(default_factory=dict)
 
     def frame(self, name: str) -> Any:
         """A table, read once."""

@@ -51,6 +51,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
     from facademap.report.exchange import write_drawing_dxf
     from facademap.report.sheet_dxf import write_sheet_dxfs
     from facademap.report.sheet_layout import lay_out
+    from facademap.tasks.issue.papers_change import change_on_cover
     from facademap.tasks.issue.papers_relief import relief_on_cover
 
     frames, issue = context.frames(DRAWN), context.issue
@@ -95,7 +96,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
         files[f"exchange/{stem.removeprefix('drawings/')}.dxf"] = write_drawing_dxf(content)
     if rows and covered:
         pages = draw_cover(
-            [*rows, *relief_on_cover(context, DRAWN)],
+            [*rows, *relief_on_cover(context, DRAWN), *change_on_cover(context, DRAWN)],
             sheet=context.choices.sheet,
             words=look_of(context, COVER)["words"],
             buildings=[str(b) for b in frames["elevations"]["building"].dropna()],

@@ -198,8 +198,12 @@ def _tickets(context: Context) -> Files:
     }
 
 
+#: Sheets of templates above which larger ones are told: more than half an hour with scissors and glue (common practice).
+_MANY_SHEETS = 30
+
+
 def _templates(context: Context) -> Files:
-    from facademap.report.template_sheets import too_large, write_templates
+    from facademap.report.template_sheets import sheets_of, too_large, write_templates
     from facademap.report.ticket_content import make_tickets
 
     tickets = make_tickets(
@@ -209,6 +213,13 @@ def _templates(context: Context) -> Files:
     for piece in too_large(tickets, paper=sheet):
         context.warnings.append(
             f"piece {piece} is too large for a template on {sheet}: use a larger sheet, a roll, or its DXF file with a plotter"
+        )
+    if (many := sheets_of(tickets, paper=sheet)) > _MANY_SHEETS:
+        larger = ("ARCH D", "roll 36 in") if context.inches else ("A1", "roll 914")
+        others = [f'{sheets_of(tickets, paper=name)} of "{name}"' for name in larger]
+        context.warnings.append(
+            f"templates take {many} sheets of {sheet}, since most pieces are larger than one: "
+            f"{' or '.join(others)} (papers --template-sheet)"
         )
     return {f"templates-{file_name(sheet).lower()}.pdf": write_templates(tickets, paper=sheet)}
 
