@@ -324,4 +324,4 @@ def _stone(strip: Floats, top: Floats, bottom: Floats, left: float, right: float
     x0, y0 = (int(v) for v in np.maximum(low, 0))
     part = strip[y0 : int(high[1]) + 1, x0 : int(high[0]) + 1]
     corner = np.array([x0, y0], dtype=float)
-    return on_stone(part, corners - corner, most_px=0.09 * _STRIP_STONE_PX) + corner
+    return np.asarray(on_stone(part, corners - corner, most_px=0.09 * _STRIP_STONE_PX) + corner)

@@ -113,7 +113,7 @@ def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]]) -> 
     lines = _lines(small, places, snap_px=snap_px)
     path, is_dark = _path(lines, places, snap_px=snap_px)
     path = _crested(lines.dark if is_dark else lines.bright, path, broad=2 if lines.broad else 1)
-    return (path + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
+    return np.asarray((path + 0.5) / scale - 0.5 + np.array([left, top], dtype=float))
 
 
 def _lightness(rgb: NDArray[Any]) -> Floats:

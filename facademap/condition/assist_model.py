@@ -92,7 +92,7 @@ def outline_by_model(
             f"the model finds nothing at ({x_px:g}, {y_px:g})",
             "Click nearer to the middle, or draw the outline by hand.",
         )
-    return np.clip(best, 0.0, [columns - 1.0, rows - 1.0])
+    return np.asarray(np.clip(best, 0.0, [columns - 1.0, rows - 1.0]))
 
 
 def _view(rgb: NDArray[Any], x_px: float, y_px: float, reach: float, side: int) -> NDArray[Any]:

@@ -172,7 +172,7 @@ def _part_at(mask: NDArray[np.bool_], x: float, y: float) -> NDArray[np.uint8] |
     if not mask[row, column]:
         return None
     _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=4)
-    return (labels == labels[row, column]).astype(np.uint8)
+    return np.asarray(labels == labels[row, column], np.uint8)
 
 
 def _clearness(likely: Floats, part: NDArray[np.uint8]) -> float:

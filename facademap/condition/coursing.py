@@ -175,7 +175,7 @@ class _Usual:
 def _same_band(a: Any, b: Any) -> bool:
     """Whether two outlines share more than half of the height of the lower one."""
     shared = min(a.bounds[3], b.bounds[3]) - max(a.bounds[1], b.bounds[1])
-    return shared > 0.5 * min(_size(a)[1], _size(b)[1])
+    return bool(shared > 0.5 * min(_size(a)[1], _size(b)[1]))
 
 
 def _clear_of_drawn(

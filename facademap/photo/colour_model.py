@@ -129,12 +129,12 @@ def bent_tone(values: Floats, tone: Floats) -> Floats:
         return values
     base = np.maximum(values, 0.0) ** np.exp(tone[0])
     if len(tone) == 1:
-        return base
+        return np.asarray(base)
     x = 2.0 * base - 1.0
     bump = tone[1] + np.zeros_like(x)
     for order, weight in enumerate(tone[2:], start=1):
         bump = bump + weight * np.cos(order * np.arccos(np.clip(x, -1.0, 1.0)))
-    return base + base * (1.0 - base) * bump
+    return np.asarray(base + base * (1.0 - base) * bump)
 
 
 def tone_is_rising(tone: Floats) -> bool:
@@ -151,7 +151,7 @@ def light_field(xy: Floats, light: Floats) -> Floats:
     log = light[0] * x + light[1] * y
     if len(light) == 5:
         log = log + light[2] * x * x + light[3] * x * y + light[4] * y * y
-    return np.exp(np.clip(log, -4.0, 4.0))
+    return np.asarray(np.exp(np.clip(log, -4.0, 4.0)))
 
 
 def _light_of(values: Floats, xy: Floats, theta: Floats, spec: ModelSpec) -> Floats:
@@ -245,12 +245,14 @@ def local_metric(lab: Floats, *, step: float = 0.5) -> Floats:
                 (square[:, i, j] - diagonal[:, i] - diagonal[:, j]) / 2.0 / step**2
             )
     values, vectors = np.linalg.eigh(metric)
-    return np.sqrt(np.maximum(values, 1e-3))[:, :, None] * vectors.transpose(0, 2, 1)
+    return np.asarray(np.sqrt(np.maximum(values, 1e-3))[:, :, None] * vectors.transpose(0, 2, 1))
 
 
 def calmed(difference_de00: Floats) -> Floats:
     """Differences with those beyond 8 counted a fifth, so that one bad patch does not choose the model."""
-    return np.minimum(difference_de00, 8.0) + 0.2 * np.maximum(difference_de00 - 8.0, 0.0)
+    return np.asarray(
+        np.minimum(difference_de00, 8.0) + 0.2 * np.maximum(difference_de00 - 8.0, 0.0)
+    )
 
 
 @frozen_value

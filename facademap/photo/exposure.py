@@ -54,7 +54,7 @@ class PhotoLevel:
 
     def at(self, x_share: Floats, y_share: Floats) -> Floats:
         """Multipliers at places of the photo, shape (..., 3)."""
-        return self.shade(x_share, y_share)[..., None] * np.asarray(self.factor)
+        return np.asarray(self.shade(x_share, y_share)[..., None] * np.asarray(self.factor))
 
     @property
     def is_plain(self) -> bool:

@@ -122,7 +122,7 @@ def _features(points: Any, descriptors: Any, factor: float) -> Features:
 
 def _rooted(descriptors: NDArray[np.float32]) -> NDArray[np.float32]:
     total = np.abs(descriptors).sum(axis=1, keepdims=True)
-    return np.sqrt(descriptors / np.maximum(total, 1e-9)).astype(np.float32)
+    return np.asarray(np.sqrt(descriptors / np.maximum(total, 1e-9)), np.float32)
 
 
 def _spread(points: Any, shape: tuple[int, ...], most: int) -> list[Any]:

@@ -63,7 +63,7 @@ def linear_rgb_from_srgb(rgb: ArrayLike) -> Floats:
     """Linear RGB (0 to 1) from sRGB, either ``uint8`` (0 to 255) or floating (0 to 1)."""
     values = np.asarray(rgb)
     if values.dtype == np.uint8:
-        return _DECODE_8_BIT[values]
+        return np.asarray(_DECODE_8_BIT[values])
     values = values.astype(float)
     low = values <= 0.04045
     linear: Floats = np.where(

@@ -100,7 +100,8 @@ def find_segments(picture: NDArray[np.uint8], *, least_px: float | None = None) 
     if lines is None:
         return np.empty((0, 4))
     lines = lines.reshape(-1, 4).astype(float)
-    return lines[np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1]) >= least]
+    long = np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1]) >= least
+    return np.asarray(lines[long])
 
 
 def _vanishing_point(

@@ -265,7 +265,7 @@ def _without_blunders(
         here = targets.photo == photo
         if (here & ~wrong).sum() < FEWEST_TARGETS:
             wrong[here] = False
-    return ~wrong
+    return np.asarray(~wrong)
 
 
 def spread_of_sight(stations: Sequence[Station], centre_m: ArrayLike) -> float:

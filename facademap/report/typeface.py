@@ -149,7 +149,7 @@ def text_width_mm(text: str, size_pt: float, weight: Weight = "regular") -> floa
             else r.width_em * size_pt * MM_PER_PT
             for r in runs_of(text, weight, own_letters())
         )
-    return pdfmetrics.stringWidth(text, font_name(weight), size_pt) * MM_PER_PT
+    return float(pdfmetrics.stringWidth(text, font_name(weight), size_pt) * MM_PER_PT)
 
 
 def fit_text(

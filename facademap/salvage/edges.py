@@ -298,4 +298,4 @@ def _smooth(offsets: Floats, trust: Floats, *, window: int, reach: float) -> Flo
         miss = np.abs(values - middle[:, None]) / (0.12 * reach + 0.3)
         w = weights / (1 + miss**2)
         middle = (w * values).sum(axis=1) / w.sum(axis=1)
-    return np.clip(middle, -1.2 * reach, 1.2 * reach)
+    return np.asarray(np.clip(middle, -1.2 * reach, 1.2 * reach))

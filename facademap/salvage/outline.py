@@ -345,7 +345,7 @@ def _whole(mask: Mask, seed: tuple[int, int]) -> Mask:
     ]
     count, parts, stats, _ = cv2.connectedComponentsWithStats(smooth, connectivity=4)
     if count < 2:
-        return part > 0
+        return np.asarray(part > 0)
     return np.asarray(parts == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
 
 

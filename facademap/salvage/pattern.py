@@ -288,7 +288,7 @@ def _relief(lightness: Floats, used: Mask, *, dead_band: float) -> Floats:
         codes = np.where(turns <= 2, bits.sum(axis=0, dtype=np.int64), 9)[edge:-edge, edge:-edge]
         counts = np.bincount(codes[used[edge:-edge, edge:-edge]], minlength=10)
         shares.append(counts / counts.sum())
-    return np.sqrt(np.concatenate(shares))
+    return np.asarray(np.sqrt(np.concatenate(shares)))
 
 
 def _shifted(layer: Floats, radius_px: float, step: int) -> Floats:

@@ -98,11 +98,8 @@ def follow_sides(rgb: NDArray[Any], ring: Floats) -> tuple[Floats, bool]:
 
 def _even(ring: Floats) -> Floats:
     closed = shapely.LinearRing(ring)
-    return shapely.get_coordinates(
-        shapely.line_interpolate_point(
-            closed, np.linspace(0, closed.length, _POINTS, endpoint=False)
-        )
-    )
+    along = np.linspace(0, closed.length, _POINTS, endpoint=False)
+    return np.asarray(shapely.get_coordinates(shapely.line_interpolate_point(closed, along)))
 
 
 def _sides(points: Floats, *, near: float) -> list[_Side]:
@@ -146,7 +143,7 @@ def _sides(points: Floats, *, near: float) -> list[_Side]:
 def _outside(points: Floats, side: _Side, outward: float) -> Floats:
     """Distance of points beyond a side, outward positive."""
     off = points - side.at
-    return outward * (off[:, 0] * side.along[1] - off[:, 1] * side.along[0])
+    return np.asarray(outward * (off[:, 0] * side.along[1] - off[:, 1] * side.along[0]))
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:

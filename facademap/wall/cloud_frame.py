@@ -143,7 +143,7 @@ def frame_of_plane(plane: CloudPlane, points_m: Floats, *, outside_m: Floats) ->
     places = (points_m - plane.centre) @ axes
     on_wall = places[np.abs(places[:, 2]) < max(0.1, 5 * plane.sigma_m)]
     corner = np.array([*np.quantile(on_wall[:, :2], 0.001, axis=0), 0.0])
-    return np.c_[axes, plane.centre + axes @ corner]
+    return np.asarray(np.c_[axes, plane.centre + axes @ corner])
 
 
 def places_in_frame(points_m: Floats, matrix: Floats, *, radius_m: float | None) -> Floats:
