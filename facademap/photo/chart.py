@@ -467,7 +467,7 @@ def _largest_group(places: Floats, reach: float) -> Floats:
 
     graph = cKDTree(places).sparse_distance_matrix(cKDTree(places), reach)
     _, label = connected_components(graph, directed=False)
-    return places[label == np.bincount(label).argmax()]
+    return np.asarray(places[label == np.bincount(label).argmax()])
 
 
 def _chart_miss(picture: NDArray[np.uint8], corners: Floats, table: ChartTable) -> float | None:

@@ -352,7 +352,7 @@ def _is_worth_it(simple: ModelFit, rich: ModelFit) -> bool:
     # stray and uneven light are seldom there and do harm beyond the patches: they need better evidence
     doubtful = rich.spec.stray != simple.spec.stray or rich.spec.light != simple.spec.light
     factor = WORTH_OF_STANDARD_ERROR * (5.0 if doubtful else 1.0)
-    return float(np.mean(gain)) > max(WORTH_DE00, factor * error)
+    return bool(float(np.mean(gain)) > max(WORTH_DE00, factor * error))
 
 
 def _without_outliers(

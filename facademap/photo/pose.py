@@ -52,7 +52,7 @@ def obliqueness_deg(pose: CameraPose, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         np.asarray(u_m, dtype=float) - pose.centre_m[0],
         np.asarray(v_m, dtype=float) - pose.centre_m[1],
     )
-    return np.degrees(np.arctan2(np.hypot(du, dv), pose.distance_m))
+    return np.asarray(np.degrees(np.arctan2(np.hypot(du, dv), pose.distance_m)))
 
 
 def relief_shift_m(offset_m: ArrayLike, depth_m: ArrayLike, distance_m: ArrayLike) -> Floats:

@@ -275,7 +275,7 @@ def _refine(
         pixel = distorted * np.array([camera.fx_px, camera.fy_px]) + np.array(
             [camera.cx_px, camera.cy_px]
         )
-        return np.clip(pixel - pixels, -1e5, 1e5).ravel()
+        return np.asarray(np.clip(pixel - pixels, -1e5, 1e5).ravel())
 
     answer = least_squares(
         miss, np.r_[np.zeros(3), place], x_scale="jac", method="trf", loss="soft_l1", max_nfev=80

@@ -202,7 +202,7 @@ def _places(relief: Relief) -> Floats:
     out = relief.out_m[i, j].astype(float)
     uv = relief.grid.wall_from_pixel(j, i)
     known = np.isfinite(out)
-    return np.concatenate([uv, out[..., None]], axis=-1)[known]
+    return np.asarray(np.concatenate([uv, out[..., None]], axis=-1)[known])
 
 
 def _read(layer: Floats32, grid: PixelGrid, places: Floats) -> Floats:

@@ -144,7 +144,7 @@ def ramp_colours(count: int) -> Bytes:
     ramp = np.where(
         share < 0, _STILL + (_LOST - _STILL) * -share, _STILL + (_GAINED - _STILL) * share
     )
-    return ramp.astype(np.uint8)
+    return np.asarray(ramp, np.uint8)
 
 
 def _outline(pen: ImageDraw.ImageDraw, shape: Any, grid: Any, scale: float, number: int) -> None:
