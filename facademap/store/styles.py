@@ -44,6 +44,7 @@ __all__ = [
     "STYLES_EDITION",
     "renew_styles",
     "styles_are_old",
+    "styles_of_tables",
     "write_layer_styles",
     "write_styles",
 ]
@@ -108,7 +109,7 @@ def _fill(connection: sqlite3.Connection) -> None:
     connection.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
         f"styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, ?, '{_NOW}', '')",
-        _styles(),
+        styles_of_tables(),
     )
 
 
@@ -125,7 +126,7 @@ def write_layer_styles(
     at : str
         Time that the rows bear.
     """
-    by_name = {(table, name): (qml, sld) for table, name, qml, sld, _ in _styles()}
+    by_name = {(table, name): (qml, sld) for table, name, qml, sld, _ in styles_of_tables()}
     connection.execute(_TABLE)
     connection.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
@@ -144,7 +145,7 @@ def write_layer_styles(
 
 
 @cache
-def _styles() -> tuple[tuple[str, str, str, str, bool], ...]:
+def styles_of_tables() -> tuple[tuple[str, str, str, str, bool], ...]:
     """Layer, name, both styles, and whether it is the one to begin with."""
     found = [
         (name, name, desktop_style(name, sign), _sld(name, [_rule(name, _plain(sign))]), True)

@@ -13,6 +13,8 @@ from collections.abc import Callable
 from typing import Any
 
 from facademap.errors import ProjectError, RightsError
+from facademap.store.styles import STYLES_EDITION
+from facademap.store.team_styles import COPY_TO_LAYER, keep_styles
 from facademap.tables.settings import SECRET_SETTINGS
 
 __all__ = [
@@ -107,7 +109,7 @@ _LOOKERS = (
     'CREATE TABLE IF NOT EXISTS facademap_lookers (role TEXT COLLATE "C" NOT NULL PRIMARY KEY)'
 )
 # layers belong to the owner of the project, whoever adds the surface; the text of the layer is made here alone
-_LAYER_FUNCTION = """CREATE OR REPLACE FUNCTION facademap_layer(layer text, of_table text, of_surface text, wanted boolean) RETURNS void
+_LAYER_FUNCTION = f"""CREATE OR REPLACE FUNCTION facademap_layer(layer text, of_table text, of_surface text, wanted boolean) RETURNS void
 LANGUAGE plpgsql SECURITY DEFINER AS $$
 DECLARE place text := (SELECT nspname FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace
   WHERE p.oid = 'facademap_layer'::regproc); names text; looker text;
@@ -119,7 +121,7 @@ BEGIN
   IF on_side IS NOT NULL AND facademap_limited(session_user) AND on_side NOT IN (SELECT facademap_seen(session_user)) THEN
     RAISE EXCEPTION 'no layer of an elevation of yours';
   END IF;
-  EXECUTE format('DROP VIEW IF EXISTS %I.%I', place, layer);
+  EXECUTE format('DROP VIEW IF EXISTS %I.%I', place, layer);{COPY_TO_LAYER}
   IF NOT wanted THEN RETURN; END IF;
   EXECUTE format('CREATE VIEW %I.%I AS SELECT %s FROM %I.%I WHERE "surface" = %L',
     place, layer, names, place, of_table, of_surface);
@@ -179,8 +181,10 @@ def _statements() -> list[str]:
     return [*made, *(f'ALTER TABLE "{t}" ENABLE ROW LEVEL SECURITY' for t in tables)]
 
 
-def _mark() -> str:
-    text = "\n".join((_LIMITS, *_FUNCTIONS, _LAYER_FUNCTION, *_statements()))
+def _mark(connection: Any) -> str:
+    # styles name their database, and one that was restored may be called otherwise
+    styles = f"{STYLES_EDITION} {connection.address.database}"
+    text = "\n".join((_LIMITS, *_FUNCTIONS, _LAYER_FUNCTION, *_statements(), styles))
     return f"rules {hashlib.sha256(text.encode()).hexdigest()[:16]}"
 
 
@@ -199,8 +203,9 @@ def keep_rules(connection: Any) -> None:
     ):
         connection.execute(f"ALTER FUNCTION {name} SET search_path = {schema}, pg_temp")
     connection.execute("REVOKE ALL ON FUNCTION facademap_layer FROM PUBLIC")
+    keep_styles(connection)
     connection.execute("DO $rules$ BEGIN " + "; ".join(_statements()) + "; END $rules$")
-    connection.execute(f"COMMENT ON FUNCTION facademap_limited(name) IS '{_mark()}'")
+    connection.execute(f"COMMENT ON FUNCTION facademap_limited(name) IS '{_mark(connection)}'")
 
 
 def missing_rules(connection: Any) -> bool:
@@ -209,7 +214,7 @@ def missing_rules(connection: Any) -> bool:
         "SELECT pg_has_role(nspowner, 'USAGE'), obj_description(to_regprocedure(quote_ident(nspname) || '.facademap_limited(name)')) "
         "FROM pg_namespace WHERE nspname = current_schema()"
     ).fetchone()
-    return bool(owns) and mark != _mark()
+    return bool(owns) and mark != _mark(connection)
 
 
 def is_limited(connection: Any) -> bool:

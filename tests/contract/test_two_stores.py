@@ -13,6 +13,7 @@ import threading
 import time
 import uuid
 import warnings
+import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -586,6 +587,7 @@ def test_roles_look_work_or_neither(database: str, cluster: Cluster, tmp_path: P
         )
         assert layer.fetchall() == [("C-1", "POINT(1 2)")]
 
+    Project.create(tmp_path / "file", name="file").close()
     # and no more than the layers, those to come too
     given = rights_in_project(tmp_path / "owner", role="gis", may="layers")
     assert given == {"gis": "layers", "o'hara \"": "edit"}
@@ -599,6 +601,21 @@ def test_roles_look_work_or_neither(database: str, cluster: Cluster, tmp_path: P
         for hidden in ("conditions", "settings", "edit_log", "photos"):
             with pytest.raises(Exception, match="permission denied"):
                 gis.execute(f"SELECT * FROM rights.{hidden}")
+        # the signs of each layer, in the open form that GIS programs take (OGC 05-077r4), found by the search path of the role
+        gis.execute("SET search_path = rights, public")
+        styled = gis.execute(
+            "SELECT f_table_name, stylesld FROM layer_styles WHERE useasdefault AND f_table_catalog = current_database() "
+            "AND f_table_schema = 'rights' AND f_geometry_column = 'geom'"
+        ).fetchall()
+        with sqlite3.connect(tmp_path / "file" / "project.gpkg") as file:
+            same = dict(file.execute("SELECT f_table_name, styleSLD FROM layer_styles WHERE useAsDefault"))  # fmt: skip
+        assert {name for name, _ in styled} == {*same, *(f"{t} of {s}" for t in same if t != "surfaces" for s in ("front", "back"))}  # fmt: skip
+        for name, sld in styled:
+            assert sld == same[name.split(" of ")[0]]
+        rules = ET.fromstring(dict(styled)["conditions of back"]).iter("{http://www.opengis.net/se}Rule")  # fmt: skip
+        assert len(list(rules)) > 40
+        with pytest.raises(Exception, match="permission denied"):
+            gis.execute("DELETE FROM layer_styles")
         with pytest.raises(Exception, match="permission denied"):
             gis.execute('UPDATE rights."conditions of front" SET "note" = \'x\'')
 
