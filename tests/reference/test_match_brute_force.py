@@ -149,6 +149,17 @@ def test_plan_for_several_campaigns_is_the_best_of_all_ways_to_give_the_stones_t
         assert plan.objective == pytest.approx(best, abs=1e-6)
         assert plan.status == "optimal"
     used = {p.block_id: p.repair_id.partition(":")[0] for p in plan.placements}
+    for n, place in enumerate(plan.placements):
+        owner, _, face = place.face_id.partition(":")
+        if place.block_id not in {b["id"] for b in shared}:
+            continue
+        stolen = dataclasses.replace(
+            place, face_id=f"{'loft' if owner == 'kiln' else 'kiln'}:{face}"
+        )
+        wrong = dataclasses.replace(
+            plan, placements=(*plan.placements[:n], stolen, *plan.placements[n + 1 :])
+        )
+        assert {"campaign", "one face"} & {v.rule for v in verify(joint, wrong)}
     assert all(p.repair_id.startswith(f"{used[p.block_id]}:") for p in plan.placements), (
         "a stone is one campaign's, whole"
     )
