@@ -7,13 +7,15 @@ the two apart.
 from __future__ import annotations
 
 import contextlib
+import re
 import zlib
 from collections.abc import Iterator
 from contextvars import ContextVar
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
-from facademap.errors import FacademapError, InputError, ProjectError, RightsError
+from facademap.errors import FacademapError, FileError, InputError, ProjectError, RightsError
 from facademap.store.dialect_postgis import POSTGIS
 from facademap.store.team_address import Address
 from facademap.store.team_row_rules import narrow
@@ -237,12 +239,24 @@ def connect_team(address: Address) -> Any:
             "projects in a database need psycopg, which is not installed",
             "Install it with pip install 'facademap[team]'.",
         ) from None
+    _need_certificates(address)
     with in_team_words(address):
         raw = psycopg.connect(autocommit=True, application_name="facademap", **address.words())  # type: ignore[arg-type]
     # the text of JSON is what was written; reading it is for whoever asks
     raw.adapters.register_loader("json", TextLoader)
     raw.adapters.register_loader("json", TextBinaryLoader)
     return raw
+
+
+def _need_certificates(address: Address) -> None:
+    """A file of certificates that is named and not there would let anybody pass for the server in some modes."""
+    for option in ("sslrootcert", "sslcert", "sslkey", "sslcrl"):
+        named = address.options.get(option, "")
+        if named and named != "system" and not Path(named).is_file():
+            raise FileError(
+                f"{option} of the address: there is no file {named}",
+                "Give the path of the file, or leave it out.",
+            )
 
 
 @contextlib.contextmanager
@@ -309,6 +323,19 @@ def team_error(error: Any, address: Address, *, committing: bool = False) -> Fac
             return ProjectError(
                 f"{place}: the connection was lost while the edit was being stored; it may be stored or not",
                 "Look at the history before doing it again.",
+            )
+        # libpq tells why a connection was refused as text alone; the server speaks the language of its machine
+        said = said.rpartition("failed: ")[2].removeprefix("FATAL: ").strip()
+        refused = re.match(r'(role|database) "(.*)" does not exist', said)
+        if refused:
+            return ProjectError(
+                f"{place}: there is no {refused[1]} {refused[2]!r} there",
+                "Check user and database in the address; roles are made with createuser, databases with createdb.",
+            )
+        if "pg_hba.conf" in said:
+            return ProjectError(
+                f"{place}: does not let this user in from this machine ({said[-160:]})",
+                "Let its administrator add a line to pg_hba.conf, with scram-sha-256 and hostssl.",
             )
         if "password" in said or "authentication" in said:
             return ProjectError(

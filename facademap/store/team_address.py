@@ -38,6 +38,7 @@ _OPTIONS = frozenset(
     {"host", "port", "sslmode", "sslrootcert", "sslcert", "sslkey", "sslcrl", "connect_timeout", "service",
      "target_session_attrs", "channel_binding", "gssencmode"}
 )  # fmt: skip
+_SSL_MODES = ("disable", "allow", "prefer", "require", "verify-ca", "verify-full")
 _SCHEMA = re.compile(r"[a-z_][a-z0-9_]{0,62}")
 _REMEDY = "Write postgresql://user@host:5432/database#project."
 
@@ -105,6 +106,10 @@ def read_address(text: str) -> Address:
         raise InputError(
             f"the address of the database has a part that is not known here: {', '.join(map(as_id, odd))[:80]}",
             f"Use {', '.join(sorted(_OPTIONS))}.",
+        )
+    if (mode := asked.get("sslmode", "prefer")) not in _SSL_MODES:
+        raise InputError(
+            f"sslmode {as_id(mode)[:20]!r} is none", f"Use one of {', '.join(_SSL_MODES)}."
         )
     database, project = unquote(parts.path.lstrip("/")), unquote(parts.fragment)
     if not database or "/" in database or not unquote(text).isprintable():

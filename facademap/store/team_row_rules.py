@@ -90,11 +90,15 @@ RULES: dict[str, tuple[Callable[[_Of], str], Callable[[_Of], str]]] = {
 
 _FUNCTIONS = (
     """CREATE OR REPLACE FUNCTION facademap_roles(who name) RETURNS SETOF text LANGUAGE sql STABLE SECURITY DEFINER AS $$
-  SELECT l.role FROM facademap_limits l JOIN pg_roles r ON r.rolname = l.role
-  WHERE (pg_has_role(who, r.oid, 'MEMBER') OR pg_has_role(session_user, r.oid, 'MEMBER'))
+  SELECT l.role FROM facademap_limits l
+  WHERE (pg_has_role(who, to_regrole(quote_ident(l.role)), 'MEMBER') OR pg_has_role(session_user, to_regrole(quote_ident(l.role)), 'MEMBER'))
     AND NOT pg_has_role(session_user, (SELECT relowner FROM pg_class WHERE oid = 'facademap_limits'::regclass), 'USAGE') $$""",
-    f"""CREATE OR REPLACE FUNCTION facademap_limited(who name) RETURNS boolean LANGUAGE sql STABLE SECURITY DEFINER AS $$
-  SELECT coalesce(current_setting('{_ONLY}', true), '') <> '' OR EXISTS (SELECT 1 FROM facademap_roles(who)) $$""",
+    # asked by every statement, so the quick answers come first
+    f"""CREATE OR REPLACE FUNCTION facademap_limited(who name) RETURNS boolean LANGUAGE plpgsql STABLE SECURITY DEFINER AS $$ BEGIN
+  IF coalesce(current_setting('{_ONLY}', true), '') <> '' THEN RETURN true; END IF;
+  IF NOT EXISTS (SELECT 1 FROM facademap_limits) THEN RETURN false; END IF;
+  RETURN EXISTS (SELECT 1 FROM facademap_roles(who));
+END $$""",
     f"""CREATE OR REPLACE FUNCTION facademap_seen(who name) RETURNS SETOF text LANGUAGE sql STABLE SECURITY DEFINER AS $$
   SELECT "id" FROM "elevations"
   WHERE (coalesce(current_setting('{_ONLY}', true), '') = ''
@@ -123,7 +127,7 @@ BEGIN
   END IF;
   EXECUTE format('DROP VIEW IF EXISTS %I.%I', place, layer);{COPY_TO_LAYER}
   IF NOT wanted THEN RETURN; END IF;
-  EXECUTE format('CREATE VIEW %I.%I AS SELECT %s FROM %I.%I WHERE "surface" = %L',
+  EXECUTE format('CREATE VIEW %I.%I WITH (security_barrier) AS SELECT %s FROM %I.%I WHERE "surface" = %L',
     place, layer, names, place, of_table, of_surface);
   FOR looker IN SELECT rolname FROM facademap_lookers JOIN pg_roles ON rolname = role
     WHERE NOT EXISTS (SELECT 1 FROM facademap_limits l WHERE l.role = rolname)
@@ -131,6 +135,12 @@ BEGIN
     EXECUTE format('GRANT SELECT ON %I.%I TO %I', place, layer, looker);
   END LOOP;
 END$$"""
+#: A function of one's own in a question would otherwise be asked of the rows of other surfaces too.
+_BARRIERS = """DO $barriers$ DECLARE layer text; BEGIN
+  FOR layer IN SELECT relname FROM pg_class WHERE relkind = 'v' AND relnamespace = current_schema()::regnamespace AND relname LIKE '% of %' LOOP
+    EXECUTE format('ALTER VIEW %I SET (security_barrier)', layer);
+  END LOOP;
+END $barriers$"""
 _FREE = "NOT (SELECT facademap_limited(current_user))"
 _SECRET = ", ".join(f"'{name}'" for name in sorted(SECRET_SETTINGS))
 #: Whoever works in the whole project, such as the desk's server, needs what is kept of secrets.
@@ -141,16 +151,24 @@ def _cell(name: str) -> str:
     return f'"{name}"'
 
 
-def _history_rule(at: int) -> str:
+def _history_function(name: str, at: int) -> str:
     """Entries of the history that somebody who is limited sees (0) or adds (1): before and after are both of a row of theirs."""
     cases = []
-    for name, rule in RULES.items():
+    for table, rule in RULES.items():
         sides = [
             f"({side} IS NULL OR {rule[at](lambda c, side=side: f'({side} ->> {c!r})')})"  # type: ignore[misc]
-            for side in ("before", "after")
+            for side in ("was", "now_is")
         ]
-        cases.append(f"WHEN '{name}' THEN {' AND '.join(sides)}")
-    return f"CASE table_name {' '.join(cases)} ELSE false END"
+        cases.append(f"WHEN '{table}' THEN RETURN {' AND '.join(sides)};")
+    # with the rights of whoever asks, whose rows the rules of the tables show
+    return (
+        f"CREATE OR REPLACE FUNCTION {name}(of_table text, was json, now_is json) RETURNS boolean LANGUAGE plpgsql STABLE AS $$ "
+        f"BEGIN CASE of_table {' '.join(cases)} ELSE RETURN false; END CASE; END $$"
+    )
+
+
+#: Functions of their own, since a rule of so many cases would be planned anew for every statement.
+_HISTORY = (_history_function("facademap_shows", 0), _history_function("facademap_takes", 1))
 
 
 def _policies() -> list[tuple[str, str, str, str, str]]:
@@ -163,8 +181,16 @@ def _policies() -> list[tuple[str, str, str, str, str]]:
         made.append((name, "facademap_sees", "SELECT", seen, ""))
         made += [(name, f"facademap_{c.lower()}s", c, written, written) for c in ("INSERT", "UPDATE", "DELETE")]  # fmt: skip
     hidden = f"(table_name = 'settings' AND row_id IN ({_SECRET}))"
-    made.append(("edit_log", "facademap_sees", "SELECT", f"({_FREE} OR {_history_rule(0)}) AND (NOT {hidden} OR {_WORKS})", ""))  # fmt: skip
-    made.append(("edit_log", "facademap_inserts", "INSERT", "", f"{_FREE} OR {_history_rule(1)}"))
+    made.append(("edit_log", "facademap_sees", "SELECT", f"({_FREE} OR facademap_shows(table_name, before, after)) AND (NOT {hidden} OR {_WORKS})", ""))  # fmt: skip
+    made.append(
+        (
+            "edit_log",
+            "facademap_inserts",
+            "INSERT",
+            "",
+            f"{_FREE} OR facademap_takes(table_name, before, after)",
+        )
+    )
     made.append(("facademap_set_aside", "facademap_sees", "SELECT", f"{_FREE} AND (NOT {hidden} OR {_WORKS})", ""))  # fmt: skip
     made += [("facademap_set_aside", f"facademap_{c.lower()}s", c, _FREE, _FREE) for c in ("INSERT", "UPDATE")]  # fmt: skip
     return made
@@ -184,14 +210,16 @@ def _statements() -> list[str]:
 def _mark(connection: Any) -> str:
     # styles name their database, and one that was restored may be called otherwise
     styles = f"{STYLES_EDITION} {connection.address.database}"
-    text = "\n".join((_LIMITS, *_FUNCTIONS, _LAYER_FUNCTION, *_statements(), styles))
+    text = "\n".join(
+        (_LIMITS, *_FUNCTIONS, *_HISTORY, _LAYER_FUNCTION, _BARRIERS, *_statements(), styles)
+    )
     return f"rules {hashlib.sha256(text.encode()).hexdigest()[:16]}"
 
 
 def keep_rules(connection: Any) -> None:
     """Put the rules on the tables of a project, within the transaction that is open; its owner alone can."""
     connection.execute("SET LOCAL client_min_messages = warning")
-    for statement in (_LIMITS, _LOOKERS, *_FUNCTIONS, _LAYER_FUNCTION):
+    for statement in (_LIMITS, _LOOKERS, *_FUNCTIONS, *_HISTORY, _LAYER_FUNCTION):
         connection.execute(statement)
     schema = f'"{connection.address.project}"'
     for name in (
@@ -199,11 +227,14 @@ def keep_rules(connection: Any) -> None:
         "facademap_limited(name)",
         "facademap_seen(name)",
         "facademap_entries(text)",
+        "facademap_shows(text, json, json)",
+        "facademap_takes(text, json, json)",
         "facademap_layer",
     ):
         connection.execute(f"ALTER FUNCTION {name} SET search_path = {schema}, pg_temp")
     connection.execute("REVOKE ALL ON FUNCTION facademap_layer FROM PUBLIC")
     keep_styles(connection)
+    connection.execute(_BARRIERS)
     connection.execute("DO $rules$ BEGIN " + "; ".join(_statements()) + "; END $rules$")
     connection.execute(f"COMMENT ON FUNCTION facademap_limited(name) IS '{_mark(connection)}'")
 

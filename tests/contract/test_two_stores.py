@@ -853,6 +853,19 @@ def test_a_role_of_one_elevation_neither_reads_nor_writes_the_other(
             assert gis.execute('SELECT id FROM "conditions of front"').fetchall() == [("C-front",)]
             with pytest.raises(Exception, match="permission denied"):
                 gis.execute('SELECT id FROM "conditions of back"')
+            # a function of one's own, as cheap as can be, is asked of no row that is not shown
+            gis.execute("CREATE FUNCTION pg_temp.spy(told text) RETURNS boolean LANGUAGE plpgsql COST 0.0000001 AS 'BEGIN RAISE NOTICE ''%'', told; RETURN true; END'")  # fmt: skip
+            for way in ("indexscan", "bitmapscan", "indexonlyscan"):
+                gis.execute(f"SET enable_{way} = off")
+            heard: list[str] = []
+            gis.add_notice_handler(
+                lambda told, heard=heard: heard.append(str(told.message_primary))
+            )  # type: ignore[misc]
+            for seen_by in ('"conditions of front"', "conditions", "edit_log", "photos"):
+                column = "row_id" if seen_by == "edit_log" else "id"
+                gis.execute(f"SELECT 1 FROM {seen_by} WHERE pg_temp.spy({column})")
+            assert "C-front" in heard
+            assert not [told for told in heard if "back" in told or told == "lane"]
     with contextlib.closing(connect_team(theirs["riverman"])) as gis:
         gis.execute("SET search_path = sides, public")
         assert gis.execute("UPDATE conditions SET cc = 1").rowcount == 1

@@ -206,3 +206,37 @@ def test_traces_and_logs_leave_secrets_out(
         log.exception("fault at %s", told)
     assert "Traceback" in caplog.text
     assert SECRET not in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("said", "problem"),
+    [
+        ('FATAL: role "ann" does not exist', "there is no role 'ann' there"),
+        ('FATAL: database "estate" does not exist', "there is no database 'estate' there"),
+        ('FATAL: password authentication failed for user "ann"', "does not let you in with this name and password"),
+        ('FATAL: no pg_hba.conf entry for host "10.0.0.4", user "ann", no encryption', "does not let this user in from this machine"),
+        ('server certificate for "other.example" does not match host name "db.example"', "the encrypted connection was refused"),
+        ('root certificate file "/home/ann/root.crt" does not exist', "the encrypted connection was refused"),
+        ("Connection refused", "cannot be reached"),
+    ],
+)  # fmt: skip
+def test_why_a_connection_was_refused_is_one_clear_line(said: str, problem: str) -> None:
+    """In the words that libpq gave when each was brought about."""
+    import psycopg
+
+    from facademap.store.team import team_error
+
+    full = f'connection failed: connection to server at "10.0.0.9", port 5432 failed: {said}\nmore'
+    told = team_error(psycopg.OperationalError(full), read_address("postgresql://ann@db/estate"))
+    assert isinstance(told, ProjectError)
+    assert problem in told.problem
+    assert "connection failed" not in told.problem
+
+
+def test_a_certificate_that_is_named_is_there_and_a_mode_is_one_that_there_is() -> None:
+    """libpq connects without looking at the server's certificate where the file is missing and the mode does not insist."""
+    with pytest.raises(InputError, match="sslmode 'verify' is none"):
+        read_address("postgresql://host/estate?sslmode=verify")
+    named = read_address("postgresql://host/estate?sslmode=require&sslrootcert=/no/such.crt")
+    with pytest.raises(FileError, match="sslrootcert of the address: there is no file"):
+        connect_team(named)
