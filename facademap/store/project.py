@@ -45,7 +45,14 @@ from facademap.store.draft import (
     store_drafted,
 )
 from facademap.store.edit import Edit, _where, read_entry, table_named
-from facademap.store.schema import SCHEMA_VERSION, bring_up_to_date, build, draw_anew, version_of
+from facademap.store.schema import (
+    SCHEMA_VERSION,
+    bring_up_to_date,
+    build,
+    draw_anew,
+    refuse_newer,
+    version_of,
+)
 from facademap.store.styles import styles_are_old
 from facademap.store.team_address import TEAM_FILE, Address
 from facademap.store.team_row_rules import need_whole_edit
@@ -195,6 +202,13 @@ class Project:
     def in_database(self) -> bool:
         """Whether the rows lie in a database that other servers use too, rather than in a file beside the pictures."""
         return not self._dialect.copies
+
+    @property
+    def is_newer(self) -> bool:
+        """Whether a newer facademap brought the project up to date since it was opened."""
+        with in_plain_words(self.path):
+            (version,) = self._connection.execute("SELECT version FROM facademap_schema").fetchone()
+        return int(version) > SCHEMA_VERSION
 
     @property
     def project_id(self) -> str:
@@ -419,6 +433,7 @@ class Project:
                     yield edit
                 return
             with _locked(self._connection):
+                self._need_known_tables()
                 edit = Edit(self._connection, who=who, what=what, undoes=undoes, at=at)
                 yield edit
                 self._dialect.after_edit(self._connection, edit.touched)
@@ -439,6 +454,7 @@ class Project:
                     self._connection = live
                 self._need_same_file()
                 with _locked(live):
+                    self._need_known_tables()
                     if not may_stand(live, draft.connection, txn=edit.txn, reserved=reserved):
                         raise MovedOnError(
                             f"{self.folder}: somebody else changed what this edit rests on meanwhile",
@@ -448,6 +464,11 @@ class Project:
         except BaseException:
             hand_back(live, reserved)
             raise
+
+    def _need_known_tables(self) -> None:
+        """While a desk is open a newer facademap may bring its project up to date, and give what is stored another meaning."""
+        (version,) = self._connection.execute("SELECT version FROM facademap_schema").fetchone()
+        refuse_newer(int(version), str(self.folder))
 
     def _need_same_file(self) -> None:
         """The open file lives on without a name; what is written to it then is gone when it is closed."""

@@ -7,7 +7,7 @@ import dataclasses
 import datetime as dt
 import json
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +29,15 @@ from facademap.store.team_address import (
 from facademap.store.team_row_rules import keep_rules, missing_rules
 from facademap.tables import TABLES
 
-__all__ = ["build_team", "create_team", "join_team", "need_postgis", "open_team", "projects_in"]
+__all__ = [
+    "build_team",
+    "create_team",
+    "join_team",
+    "looked_at",
+    "need_postgis",
+    "open_team",
+    "projects_in",
+]
 
 
 def projects_in(address: Address) -> dict[str, str]:
@@ -197,6 +205,22 @@ def open_team(folder: Path, *, read_only: bool) -> TeamConnection:
         connection.close()
         raise
     return connection
+
+
+@contextlib.contextmanager
+def looked_at(folder: Path) -> Iterator[tuple[TeamConnection, int]]:
+    """The project for which a folder stands, to look at as it is, and the version of its tables.
+
+    Raises
+    ------
+    ProjectError
+        The database cannot be reached, or holds none by that name, or one of a newer facademap.
+    """
+    address, _ = read_team_file(folder)
+    with contextlib.closing(TeamConnection(address, read_only=True)) as connection:
+        version, _ = _version_of(connection)
+        refuse_newer(version, str(folder))
+        yield connection, version
 
 
 def _put_rules(connection: TeamConnection) -> None:

@@ -36,32 +36,36 @@ _STATES = ("running", "done", "failed", "stopped")
 Sample = tuple[str, float]
 
 
+_AWAY = "the rows of the project cannot be read"
+_NEWER = "a newer facademap took the project up; this server is to be started anew with it"
+
+
 class _Pulse:
     """Whether the store answers, asked by one at a time and seldom."""
 
     def __init__(self, desk: Desk) -> None:
         self._desk, self._asking = desk, threading.Lock()
         # a desk whose project could not be read would not have been opened
-        self._at, self._answers = float("-inf"), True
+        self._at, self._problem = float("-inf"), ""
 
-    def beats(self) -> bool:
-        """Whether the rows of the project can be read now, or could a moment ago."""
+    def problem(self) -> str:
+        """Why the project cannot be worked in now, or could not a moment ago; empty where it can."""
         # a database that is away is waited for by one request; the others are told what was last known
         if time.monotonic() - self._at > _HOLDS_S and self._asking.acquire(blocking=False):
             try:
-                self._answers = self._ask()
+                self._problem = self._ask()
                 self._at = time.monotonic()
             finally:
                 self._asking.release()
-        return self._answers
+        return self._problem
 
-    def _ask(self) -> bool:
+    def _ask(self) -> str:
         for _ in range(2):  # a connection that was lost meanwhile is made anew at the second
             try:
-                return bool(self._desk.reading().project_id)
+                return _NEWER if self._desk.reading().is_newer else ""
             except FacademapError:
                 continue
-        return False
+        return _AWAY
 
 
 def routes(desk: Desk, jobs: DeskJobs, meter: Meter) -> list[Route]:
@@ -69,18 +73,18 @@ def routes(desk: Desk, jobs: DeskJobs, meter: Meter) -> list[Route]:
     pulse = _Pulse(desk)
 
     async def health(request: Request) -> Response:
-        answers = await run_in_threadpool(pulse.beats)
+        problem = await run_in_threadpool(pulse.problem)
         said = {
-            "status": "ok" if answers else "failing",
+            "status": "failing" if problem else "ok",
             "store": "database" if desk.in_database else "file",
-            "problem": "" if answers else "the rows of the project cannot be read",
+            "problem": problem,
         }
         return Answer(
-            said, status_code=200 if answers else 503, headers={"cache-control": "no-store"}
+            said, status_code=503 if problem else 200, headers={"cache-control": "no-store"}
         )
 
     async def metrics(request: Request) -> Response:
-        answers = await run_in_threadpool(pulse.beats)
+        answers = await run_in_threadpool(pulse.problem) != _AWAY
         text = "".join((*_of_server(desk, jobs, answers), *_of_requests(meter)))
         return PlainTextResponse(text, media_type=_TEXT_FORM, headers={"cache-control": "no-store"})
 

@@ -31,9 +31,10 @@ from facademap.errors import ConflictError, InputError, ProjectError, RightsErro
 from facademap.store import copying
 from facademap.store.changes import changes_after, outlines_near
 from facademap.store.copying import digests_of
+from facademap.store.dialect import dialect_of
 from facademap.store.gate import gated_edit
 from facademap.store.packed import pack_table
-from facademap.store.project import Project
+from facademap.store.project import SCHEMA_VERSION, Project
 from facademap.store.team import connect_team
 from facademap.store.team_address import read_address
 from facademap.store.team_row_rules import RULES
@@ -52,6 +53,7 @@ from facademap.tasks.project.team import (
     limits_in_project,
     rights_in_project,
 )
+from facademap.tasks.project.upgrade import upgrade_project
 from facademap.tasks.record.consents import add_consent, list_consents
 from facademap.wall.world import wall_crs
 from facademap.web.app import make_app
@@ -1105,3 +1107,56 @@ def told_by_command(*words: object) -> tuple[int, str]:
 def foreign_names(folder: Path) -> list[str]:
     """What a project says of rows that name what is not there."""
     return [f["problem"] for f in check_project(folder)["findings"] if "names" in f["problem"]]
+
+
+def test_an_upgrade_is_foreseen_without_a_trace_and_then_made(
+    create: Callable[[str], Project],
+) -> None:
+    with create("older") as project:
+        folder, connection = project.folder, project._connection
+        connection.execute("DROP TABLE trials")
+        connection.execute('ALTER TABLE photos DROP COLUMN "note"')
+        connection.execute("UPDATE facademap_schema SET version = 5")
+
+    def told() -> tuple[int, bool, bool]:
+        raw = project._connection if project.in_database else sqlite3.connect(f"file:{folder}/project.gpkg?mode=ro", uri=True)  # fmt: skip
+        columns = {t: dialect_of(raw).columns_of(raw, t) for t in ("photos", "trials")}
+        (version,) = raw.execute("SELECT version FROM facademap_schema").fetchone()
+        raw.close()
+        return int(version), "note" in columns["photos"], bool(columns["trials"])
+
+    def stored() -> dict[Path, tuple[int, bytes]]:
+        # who reads a GeoPackage leaves an empty log and its index beside it
+        files = (p for p in folder.rglob("*") if p.is_file() and p.suffix not in (".gpkg-shm", ".gpkg-wal"))  # fmt: skip
+        return {p: (p.stat().st_mtime_ns, p.read_bytes()) for p in files}
+
+    before = stored()
+    found = upgrade_project(folder, dry_run=True)
+    assert stored() == before
+    assert (found["needed"], found["done"], found["version"], found["wanted"]) == (True, False, 5, SCHEMA_VERSION)  # fmt: skip
+    assert (found["tables"], found["columns"]) == (("trials",), ("photos.note",))
+    assert told() == (5, False, False)
+    assert upgrade_project(folder)["done"]
+    assert told() == (SCHEMA_VERSION, True, True)
+    assert not upgrade_project(folder, dry_run=True)["needed"]
+
+
+def test_a_desk_over_a_project_that_a_newer_facademap_took_up_says_so_and_goes_on(
+    project: Project,
+) -> None:
+    def edit(client: TestClient, note: str) -> Any:
+        rev = client.get("/api/rows/conditions/C-001").json()["rev"]
+        change = {"op": "update", "table": "conditions", "id": "C-001", "rev": rev, "values": {"note": note}}  # fmt: skip
+        return client.post("/api/edits", json={"key": uuid.uuid4().hex, "who": "x", "changes": [change]})  # fmt: skip
+
+    with TestClient(make_app(project.folder), base_url="http://127.0.0.1:8471") as client:
+        assert edit(client, "before").status_code == 200
+        project._connection.execute("UPDATE facademap_schema SET version = version + 1")
+        refused = edit(client, "meanwhile")
+        assert refused.status_code == 503
+        assert "newer facademap" in refused.json()["error"]["problem"]
+        assert client.get("/api/rows/conditions/C-001").json()["row"]["note"] == "before"
+        time.sleep(1.1)  # an answer of /health holds for a second
+        assert client.get("/health").json()["problem"] == "a newer facademap took the project up; this server is to be started anew with it"  # fmt: skip
+        project._connection.execute("UPDATE facademap_schema SET version = version - 1")
+        assert edit(client, "after").status_code == 200
