@@ -84,6 +84,11 @@ def main() -> None:
         f"{len(acknowledged)} edits acknowledged, {len(lost)} lost; refused or failed: {len(faults)} {faults[:2]}; "
         f"{spent / 10 / given.seconds:.0f} % of one processor, load of the machine {os.getloadavg()[0]:.1f}"
     )
+    for act in sorted({a for c in crowds for a in c.times_ms}):
+        times = [t for c in crowds for t in c.times_ms[act]]
+        print(
+            f"  {act:<9}{len(times):6d}  median {statistics.median(times):7.1f}  95 % {p95(times):7.1f} ms"
+        )
     sys.exit(bool(lost or faults) or p95(every) > P95_MS)
 
 
