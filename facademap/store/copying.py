@@ -31,7 +31,6 @@ from facademap.store.geopackage import wkb_of_blob
 from facademap.store.project import FOLDERS, Project
 from facademap.store.schema import build_empty
 from facademap.store.team_address import TEAM_FILE, Address, write_team_file
-from facademap.store.team_row_rules import refuse_part
 from facademap.tables import TABLES, Table
 
 __all__ = ["Copied", "Kept", "copy_into_database", "copy_into_folder", "copy_to_file", "digests_of"]
@@ -162,8 +161,7 @@ def _one_moment(connection: Connection) -> Iterator[None]:
 
 def _need_sound(project: Project) -> None:
     """What cannot be read cannot be copied; it is named rather than left behind."""
-    if project.in_database:
-        refuse_part(project._connection)
+    project.need_whole()
     for table, columns in project.missing_parts():
         raise ProjectError(
             f"{project.folder}: table {table.name} lacks {', '.join(columns) or 'everything'}",

@@ -55,7 +55,7 @@ from facademap.store.schema import (
 )
 from facademap.store.styles import styles_are_old
 from facademap.store.team_address import TEAM_FILE, Address
-from facademap.store.team_row_rules import need_whole_edit
+from facademap.store.team_row_rules import need_whole_edit, refuse_part
 from facademap.store.upright import refuse_stored_pixels
 from facademap.tables import Table, is_missing
 from facademap.tables.names import as_id
@@ -202,6 +202,17 @@ class Project:
     def in_database(self) -> bool:
         """Whether the rows lie in a database that other servers use too, rather than in a file beside the pictures."""
         return not self._dialect.copies
+
+    def need_whole(self) -> None:
+        """Refuse what speaks of the whole project where the role in the database sees a part of it.
+
+        Raises
+        ------
+        ProjectError
+            The role is limited to some elevations.
+        """
+        if self.in_database:
+            refuse_part(self._connection)
 
     @property
     def is_newer(self) -> bool:

@@ -40,6 +40,7 @@ from facademap.store.team_address import read_address
 from facademap.store.team_row_rules import RULES
 from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
+from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.project import bring_back as bringing
 from facademap.tasks.project.bring_back import bring_back
 from facademap.tasks.project.check import check_project
@@ -901,6 +902,12 @@ def test_a_role_of_one_elevation_neither_reads_nor_writes_the_other(
             surveyor.undo(both, who="rita")
         with pytest.raises(ProjectError, match="some elevations of this project"):
             surveyor.snapshot(tmp_path / "part.gpkg")
+    # what speaks of the whole is not made of a part
+    for whole in (make_papers, check_project):
+        with pytest.raises(ProjectError, match="some elevations of this project"):
+            whole(tmp_path / "riverman")
+    estate = figures_of_estate([str(tmp_path / "riverman")])
+    assert "some elevations of this project" in estate["unread"][0]["problem"]
     with Project.open(tmp_path / "owner") as owner:
         assert owner.row("conditions", "C-back")["cc"] == 2
         # a table that is made later has its rule from the start

@@ -89,6 +89,7 @@ def make_condition_map(
     """
     missing: list[str] = []
     with Project.open(folder, read_only=True) as project:
+        project.need_whole()
         made_from = map_seen(project)
         tables = {name: project.read(name) for name in MAP.tables}
         classes = class_wall_stones(tables["wall_stones"], tables["conditions"])

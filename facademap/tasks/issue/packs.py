@@ -122,6 +122,7 @@ def write_pack(project: str | Path, person: str, *, out: Path | None = None) -> 
     """
     who = _person(person)
     with Project.open(project, read_only=True) as opened:
+        opened.need_whole()
         folder = out or opened.folder / "out"
         context = Context(project=opened, choices=Choices())
         manifest = read_manifest(folder)

@@ -152,6 +152,7 @@ def make_papers(
         paper_named(choices.label_sheet)
     wanted = [p for p in all_papers() if not only or p.name in only]
     with Project.open(project, read_only=True) as opened:
+        opened.need_whole()
         folder = Path(out) if out is not None else opened.folder / "out"
         need_folder(folder)
         context = Context(project=opened, choices=choices)

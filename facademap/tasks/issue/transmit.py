@@ -118,6 +118,7 @@ def transmit(
             f"Use {', '.join(p.name for p in all_papers())}.",
         )
     with Project.open(project, read_only=True) as opened:
+        opened.need_whole()
         register, folder = read_register(opened), opened.folder
         context = Context(project=opened, choices=choices or Choices())
         papers = [p for p in all_papers() if not only or p.name in only]

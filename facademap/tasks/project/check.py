@@ -85,6 +85,7 @@ def check_project(
     )
     findings: list[Finding] = []
     with Project.open(folder, read_only=True) as project:
+        project.need_whole()
         for number, audit in enumerate(audits):
             if fast and audit in (file_of, _pictures):
                 continue

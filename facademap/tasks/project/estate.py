@@ -91,6 +91,7 @@ def figures_of_estate(
         try:
             folder = join_project(place) if is_address(place) else Path(place)
             with Project.open(folder, read_only=True) as project:
+                project.need_whole()
                 if (first := counted.setdefault(project.project_id, place)) != place:
                     raise InputError(
                         f"is a copy of {first}, which is counted already",
