@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from facademap.report.drawing_content import Content
@@ -10,6 +11,7 @@ from facademap.report.page import Page
 from facademap.report.revision import IssueMark
 from facademap.report.scales import scale_words
 from facademap.report.sheet_layout import Sheets
+from facademap.report.typeface import MM_PER_PT, Weight, wrap_text
 
 __all__ = ["SheetWords", "draw_issue", "draw_title_block"]
 
@@ -25,6 +27,8 @@ _MOST_REVISIONS = 4
 _ROW = 4.3
 #: Side of the key in plan.
 _KEY_MM = 17.0
+#: Type of the names of project and elevation: the largest in which two lines hold them.
+_PROJECT_PT, _ELEVATION_PT = (9.0, 8.0, 7.0), (13.0, 11.0, 9.0, 8.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,14 +96,34 @@ def _names(page: Page, content: Content, words: SheetWords, x: float, y: float, 
             facing_deg=content.facing_deg,
             others_deg=content.other_facings_deg,
         )
-    page.text(x + 3, y + 6.6, words.project, size_pt=9, within_mm=inner)
-    page.text(x + 3, y + 11.4, content.elevation, size_pt=13, weight="bold", within_mm=inner)
-    page.box(x, y + 17.5, w, 9, ink=None, fill="#111111")
+    top = _name(page, words.project, (x + 3, y + 6.6, inner), _PROJECT_PT, weight="regular")
+    top = _name(page, content.elevation, (x + 3, top + 4.8, inner), _ELEVATION_PT, weight="bold")
+    page.box(x, top + 6.1, w, 9, ink=None, fill="#111111")
     page.text(
-        x + 3, y + 20.1, _TITLES[content.kind], size_pt=11, weight="bold", ink="#ffffff", within_mm=w - 6
+        x + 3, top + 8.7, _TITLES[content.kind], size_pt=11, weight="bold", ink="#ffffff", within_mm=w - 6
     )  # fmt: skip
-    page.line(x, y + 26.5, x + w, y + 26.5, width_mm=0.5)
-    return y + 26.5
+    page.line(x, top + 15.1, x + w, top + 15.1, width_mm=0.5)
+    return top + 15.1
+
+
+def _name(
+    page: Page,
+    name: str,
+    at: tuple[float, float, float],
+    sizes_pt: Sequence[float],
+    *,
+    weight: Weight,
+) -> float:
+    """A name upwards from its last line, in the largest type that takes two lines, else in four; returns its first base line."""
+    x, y, wide = at
+    size = next(
+        (s for s in sizes_pt if len(wrap_text(name, wide, s, weight=weight)) <= 2), sizes_pt[-1]
+    )
+    lines = wrap_text(name, wide, size, weight=weight, most_lines=4)
+    step = size * MM_PER_PT * 1.2
+    for n, line in enumerate(reversed(lines)):
+        page.text(x, y + n * step, line, size_pt=size, weight=weight, within_mm=wide)
+    return y + max(0, len(lines) - 1) * step
 
 
 def _issue(

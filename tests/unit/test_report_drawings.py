@@ -529,6 +529,18 @@ def test_the_cover_lists_every_drawing_with_cautions_and_nothing_over_another(sh
     assert min(low for _, low, _, _ in lines) > foot - 2.2  # the width of the frame
 
 
+@pytest.mark.parametrize("sheet", ["A3", "A1"])
+def test_the_title_block_wraps_long_names_to_their_last_word(frames, sheet):
+    name = "Repair of the fronts towards the river and the street after the flood, second campaign"
+    wall = "River front with both boat landings and the return towards the chandlery"
+    content = replace(elevation_content(frames, "E-1"), elevation=wall)
+    page = draw_sheets(content, sheet=sheet, scale=20.0, words=SheetWords(project=name))[0]
+    drawn = " ".join(m.text for m in reversed(page.marks) if isinstance(m, Text))
+    assert name in drawn
+    assert wall in drawn
+    assert faults_of(write_drawing_pdf([page], title="t")) == []
+
+
 @pytest.mark.parametrize("sheet", ["A4", "A1"])
 def test_a_cover_wraps_long_names_and_draws_each_wall_with_its_sheets(frames, sheet):
     content = elevation_content(frames, "E-1")
