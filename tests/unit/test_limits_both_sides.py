@@ -48,6 +48,7 @@ from facademap.match import (
     verify,
 )
 from facademap.match.from_tables import flaws_mm
+from facademap.match.solids import contour, holds_round, parted
 from facademap.repair.handling import scaffold_load, stack_loads
 from facademap.repair.mortar import mortar_volumes
 from facademap.repair.pieces import design_pieces
@@ -356,6 +357,53 @@ def test_sawn_parts_lie_a_kerf_apart_beside_and_behind() -> None:
     assert upright[0].distance(upright[1]) == pytest.approx(params.kerf_mm)
     front, back = (plan.solids[g] for g in kinds["parallel"].gives)
     assert back.z0_mm - front.z1_mm == pytest.approx(params.depth_kerf_mm)
+
+
+@pytest.mark.parametrize(
+    ("boxes", "kerf", "slack", "told"),
+    [
+        ([(0, 0, 10, 10), (13, 0, 20, 10)], 3.0, 0.0, (0, 10, [0], [1])),
+        ([(0, 0, 10, 10), (13, 0, 20, 10)], 3.25, 0.0, None),
+        ([(0, 0, 10, 10), (13, 0, 20, 10)], 3.25, 0.25, (0, 10, [0], [1])),
+        ([(0, 0, 10, 10), (13, 0, 20, 10), (40, 0, 50, 10)], 3.0, 0.0, (0, 20, [0, 1], [2])),
+        ([(0, 0, 10, 10), (20, 0, 30, 10), (40, 0, 50, 10)], 3.0, 0.0, (0, 10, [0], [1, 2])),
+        ([(0, 0, 30, 5), (2, 6, 10, 10), (34, 0, 40, 10)], 3.0, 0.0, (0, 30, [0, 1], [2])),
+        ([(0, 0, 10, 10), (4, 18, 20, 25)], 3.0, 0.0, (1, 10, [0], [1])),
+        ([(0, 0, 10, 10), (15, 18, 20, 25)], 3.0, 0.0, (1, 10, [0], [1])),
+    ],
+)
+def test_boxes_are_parted_at_the_widest_gap_that_has_room_for_the_kerf(
+    boxes: Any, kerf: float, slack: float, told: Any
+) -> None:
+    assert parted(boxes, kerf_mm=kerf, slack_mm=slack) == told
+
+
+def test_a_wire_takes_its_kerf_round_a_blank_and_a_slit_on_its_way_in() -> None:
+    part = box(0, 0, 100, 100)
+    inside = box(40, 45, 60, 65)
+    blank, rest = contour(part, inside, kerf_mm=2.0)
+    assert blank.equals(inside)
+    (left,) = rest
+    assert not left.interiors
+    assert left.area == pytest.approx(100**2 - 24**2 - 2 * 33, abs=5)
+    assert left.distance(inside) == pytest.approx(2)
+    _, (fine,) = contour(part, inside, kerf_mm=0.0)
+    assert fine.area == pytest.approx(100**2 - 20**2 - 0.02 * 35, abs=0.1)
+    _, (beside,) = contour(part, box(0, 0, 20, 20), kerf_mm=2.0)
+    assert beside.area == pytest.approx(100**2 - 22**2)
+    tip = Polygon([(10, 45), (10, 55), (47.3, 50)])  # 15 degrees: a mitre would reach far beyond it
+    _, (sharp,) = contour(part, tip, kerf_mm=2.0)
+    assert sharp.contains(shapely.Point(47.3 + 3 * 2.0, 50))
+
+
+def test_a_round_piece_has_room_in_its_inscribed_circle() -> None:
+    """A rectangle is as wide as its shorter side; a right triangle holds a + b - c."""
+    assert holds_round(box(0, 0, 30, 20), 20.0)
+    assert not holds_round(box(0, 0, 30, 20), 20.01)
+    half = Polygon([(0, 0), (40, 0), (0, 40)])
+    widest = 80 - math.hypot(40, 40)
+    assert holds_round(half, widest - 0.01)
+    assert not holds_round(half, widest + 0.01)
 
 
 # --- papers
