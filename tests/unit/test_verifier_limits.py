@@ -327,6 +327,8 @@ def test_every_part_of_the_objective_by_hand() -> None:
     stock = replace(
         block(flaws=(through, shallow), finish="droved", lab=(66.0, 1.0, 12.0)), spread=1.2
     )
+    far = replace(stock.faces[0], haul_kg=25.0, provenance=0.4)  # from another building
+    stock = replace(stock, faces=(far,))
     wanted = (
         repair("a", priority=2.0, finish="droved"),
         repair("c", priority=3.0, finish="rubbed"),
@@ -342,12 +344,12 @@ def test_every_part_of_the_objective_by_hand() -> None:
     )  # fmt: skip
     apart = float(difference_ciede2000(GREY, (66.0, 1.0, 12.0)))
     by_hand = (
-        2.0 * (apart + 0.25 * 1.2)
-        + 3.0 * (7.0 + 1.5)
-        + 1.0 * (0.0 + 0.25 * 1.2 + 1.5)  # its finish lies on the first slab only
+        2.0 * (apart + 0.25 * 1.2 + 0.4)
+        + 3.0 * (7.0 + 1.5 + 0.4)
+        + 1.0 * (0.0 + 0.25 * 1.2 + 1.5 + 0.4)  # its finish lies on the first slab only
         + 4.0 * 1000.0
         + 0.05 * (300.0 * 200.0 - 20.0 * 10.0) * 200.0 / 1e6
-        + 0.01 * 10.0
+        + 0.01 * (10.0 + 25.0)
     )
     assert recount_objective(problem, plan) == pytest.approx(by_hand, abs=1e-9)
 
