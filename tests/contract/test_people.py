@@ -16,10 +16,11 @@ from click.testing import CliRunner
 from cluster import Cluster
 
 from facademap.cli.main import main
+from facademap.errors import ProjectError
 from facademap.store.project import Project
 from facademap.store.team import connect_team
 from facademap.store.team_address import read_address
-from facademap.store.team_people import ROLES
+from facademap.store.team_people import ROLES, PeopleBook
 from facademap.tables import TABLES
 from facademap.tasks.desk.accounts import (
     change_person,
@@ -336,3 +337,22 @@ def test_people_are_led_at_the_terminal_and_refusals_are_one_line(
         assert problem in told
     code, told = said("remove", str(owner), "Una Ashlar")
     assert (code, told) == (0, "Una Ashlar is out\n")
+
+
+def test_a_desk_whose_database_is_away_says_so_in_a_line_and_lets_nobody_in(
+    desk: TestClient, owner: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    browser = let_in(desk, owner, "Ada Quill", role="administrator")
+    away = ProjectError("database people: cannot be reached", "Try again when it is back.")
+
+    def gone(book: PeopleBook) -> None:
+        raise away
+
+    with monkeypatch.context() as patched:
+        patched.setattr(PeopleBook, "_alive", gone)
+        answers = [browser.post("/api/edits", json=edit_of("conditions", "C-front")), browser.post("/enter", json={"name": "Ada Quill", "secret": SECRET})]  # fmt: skip
+        for answer in answers:
+            assert (answer.status_code, answer.json()["error"]["problem"]) == (503, away.problem)
+        assert "cannot be reached" in browser.get("/").text
+        assert browser.post("/invited", data={"word": "x", "secret": SECRET, "again": SECRET}).status_code == 400  # fmt: skip
+    assert browser.get("/api/project").json()["role"] == "administrator"
