@@ -7,6 +7,7 @@ the two apart.
 from __future__ import annotations
 
 import contextlib
+import logging
 import re
 import zlib
 from collections.abc import Iterator
@@ -21,6 +22,9 @@ from facademap.store.team_address import Address
 from facademap.store.team_row_rules import narrow
 
 __all__ = ["TeamConnection", "connect_team", "limit_now", "limited_to", "team_error"]
+
+# psycopg logs that a pipeline broke off with its connection; the error that is raised says it in our words
+logging.getLogger("psycopg").addHandler(logging.NullHandler())
 
 #: How long a writer waits for another one before it says that the project is in use.
 LOCK_WAIT_S = 5.0
