@@ -89,6 +89,8 @@ def main() -> None:
         for count in steps:
             team = [str(Path(scratch) / f"team-{n:02d}") for n in range(count)]
             for store, places in (("folder", folders[:count]), ("database", team)):
+                for place in places:  # what an earlier count kept
+                    (Path(place) / "cache" / "estate.json").unlink(missing_ok=True)
                 done = subprocess.run(
                     [sys.executable, "-c", _COUNT, json.dumps(places)], capture_output=True, text=True, check=True
                 )  # fmt: skip
