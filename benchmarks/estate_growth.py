@@ -6,7 +6,10 @@ peak memory are printed, first as it is done the first time and then once more. 
 
 from __future__ import annotations
 
+import contextlib
 import json
+import shutil
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -68,6 +71,30 @@ def fill(project: Project, conditions: int, seed: int) -> None:
         )  # fmt: skip
 
 
+def _in_folder(scratch: Path, number: int, conditions: int) -> Path:
+    """A building in a file; those after the first are copies with a name of their own."""
+    folder, first = scratch / f"mill-{number:02d}", scratch / "mill-00"
+    if number == 0:
+        with Project.create(folder, name=folder.name) as project:
+            fill(project, conditions, 7)
+        return folder
+    shutil.copytree(first, folder)
+    with contextlib.closing(sqlite3.connect(folder / "project.gpkg")) as raw, raw:
+        raw.execute("UPDATE facademap_schema SET project = ?", (f"mill {number}",))
+    return folder
+
+
+def _in_database(scratch: Path, database: str, number: int, conditions: int) -> None:
+    """The same in a database, where the rows of the first are copied from schema to schema."""
+    address = read_address(f"{database}#mill_{number:02d}")
+    with Project.create_in(address, scratch / f"team-{number:02d}", name=f"mill-{number:02d}") as project:  # fmt: skip
+        if number == 0:
+            fill(project, conditions, 7)
+            return
+        for table in ("elevations", "surfaces", "conditions", "repairs"):
+            project._connection.execute(f'INSERT INTO "{table}" SELECT * FROM mill_00."{table}"')
+
+
 def main() -> None:
     """Fill, count, print."""
     conditions = int(sys.argv[1]) if len(sys.argv) > 1 else 5000
@@ -76,13 +103,8 @@ def main() -> None:
         database = cluster.make_database("estate")
         folders = []
         for number in range(max(steps)):
-            folder = Path(scratch) / f"mill-{number:02d}"
-            with Project.create(folder, name=folder.name) as project:
-                fill(project, conditions, number)
-            address = read_address(f"{database}#mill_{number:02d}")
-            with Project.create_in(address, Path(scratch) / f"team-{number:02d}", name=folder.name) as project:  # fmt: skip
-                fill(project, conditions, number)
-            folders.append(str(folder))
+            folders.append(str(_in_folder(Path(scratch), number, conditions)))
+            _in_database(Path(scratch), database, number, conditions)
         print(
             "buildings  store     processor s (first, again)  clock s (first, again)  peak MB  conditions  due"
         )
