@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from facademap.match.saw_model import SawStep
 from facademap.report.page import Page
 from facademap.report.saw_block import SawBlock
 from facademap.report.saw_drawing import BLUE, Box, draw_step
 from facademap.report.scales import scale_words
-from facademap.report.typeface import MM_PER_PT, wrap_text
+from facademap.report.typeface import MM_PER_PT, common_size, wrap_text
 
-__all__ = ["CARDS", "card"]
+__all__ = ["CARDS", "cards"]
 
 #: Columns and rows of cards on a sheet.
 CARDS = (3, 2)
@@ -23,13 +24,45 @@ _TITLES = {
     "contour": "ROUND THE OUTLINE",
     "dressed": "DRESS BY HAND",
 }
-#: Leading of the words of a card, and the smallest size that they are set in.
-_LEADING, _LEAST_PT = 1.26, 5.6
+#: Leading of the words of a card, and the largest and the smallest size that they are set in.
+_LEADING, _MOST_PT, _LEAST_PT = 1.26, 8.0, 5.6
+#: One long line does not set all smaller than this: it is set smaller by itself.
+_LEAST_WIDE_PT = 6.6
+#: Millimetres: height of a card's head and picture, edges beside and below its words.
+_HEAD, _PICTURE, _INSET, _FOOT = 7.0, 32.0, 2.0, 1.2
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
-def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
-    """One step in a zone (x, y, width, height) of a sheet."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Words:
+    """What a card says: lines with whether they are bold, and how parts are lifted."""
+
+    lines: Sequence[tuple[str, bool]]
+    lifts: Sequence[str]
+
+
+def cards(page: Page, block: SawBlock, placed: Sequence[tuple[SawStep, Box]]) -> None:
+    """Steps of a sheet, each in its zone (x, y, width, height), with words of one size: what the fullest card needs."""
+    said = [_said(block, step) for step, _ in placed]
+    size_pt = min(
+        (_size(s, *_room(z)) for s, (_, z) in zip(said, placed, strict=True)), default=_MOST_PT
+    )
+    for words, (step, zone) in zip(said, placed, strict=True):
+        _card(page, block, step, zone)
+        _write(page, words, (zone[0] + _INSET, zone[1] + _FOOT, *_room(zone)), size_pt)
+
+
+def _room(zone: Box) -> tuple[float, float]:
+    """Width and height that are left for the words of a card."""
+    return zone[2] - 2 * _INSET, zone[3] - _HEAD - _PICTURE - 2.0 - 3.6 - 4.2
+
+
+def _marks(step: SawStep) -> list[str]:
+    return [_LETTERS[k % 26] for k in range(len(step.gives))]
+
+
+def _card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
+    """Head and picture of a step."""
     x, y, w, h = zone
     page.box(x, y, w, h, width_mm=0.3)
     top = y + h
@@ -53,18 +86,16 @@ def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
     page.text(
         x + w - 2, top - 4.8, f"{step.tool}{kerf}", size_pt=8, anchor="right", within_mm=w * 0.4
     )
-    marks = [_LETTERS[k % 26] for k in range(len(step.gives))]
-    picture = 32.0
     scale = draw_step(
         page,
         block.plan,
         step,
-        (x + 3, top - 9 - picture, w - 6, picture),
-        marks,
+        (x + 3, top - _HEAD - 2 - _PICTURE, w - 6, _PICTURE),
+        _marks(step),
         inches=block.say.inches,
     )
     view = "from above, old face below" if step.kind == "parallel" else "on the face"
-    at = top - 9 - picture - 3.6
+    at = top - _HEAD - 2 - _PICTURE - 3.6
     page.text(
         x + 2,
         at,
@@ -73,11 +104,10 @@ def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
         ink="#444444",
         within_mm=w - 4,
     )
-    _words(page, block, step, marks, (x + 2, y + 1.2, w - 4, at - 4.2 - y))
 
 
-def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zone: Box) -> None:
-    x, y, w, h = zone
+def _said(block: SawBlock, step: SawStep) -> _Words:
+    marks = _marks(step)
     cut = block.plan.solids[step.cuts]
     deep = cut.depth_mm if step.kind != "parallel" else min(cut.size_mm[:2])
     lines = [(f"Cut {cut.id}: {block.size(cut)}, {block.weight(cut.id)}", True)]
@@ -109,25 +139,34 @@ def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zon
         for text, name in zip(marks, step.gives, strict=True)
         if (words := block.lift(name))
     ]
-    # how a part is lifted is never cut short: it goes on below, and all is set smaller for it
-    size = min(8.0, h / (_LEADING * (len(lines) + len(lifts))) / MM_PER_PT)
-    while size > _LEAST_PT and _tall(lines, lifts, w, size) > h:
+    return _Words(lines=lines, lifts=lifts)
+
+
+def _size(words: _Words, width_mm: float, height_mm: float) -> float:
+    """Size of type in which the words fit; how a part is lifted is never cut short: it goes on below, and all is set smaller for it."""
+    rows = len(words.lines) + len(words.lifts)
+    size = min(_MOST_PT, height_mm / (_LEADING * rows) / MM_PER_PT)
+    while size > _LEAST_PT and _tall(words, width_mm, size) > height_mm:
         size -= 0.1
+    lines = [line for line, _ in words.lines]
+    return common_size(lines, width_mm, size, weight="bold", least_pt=min(size, _LEAST_WIDE_PT))
+
+
+def _write(page: Page, words: _Words, zone: Box, size: float) -> None:
+    x, y, w, h = zone
     at = y + h
-    for line, bold in lines:
+    for line, bold in words.lines:
         at -= size * MM_PER_PT
         page.text(x, at, line, size_pt=size, weight="bold" if bold else "regular", within_mm=w)
         at -= size * MM_PER_PT * (_LEADING - 1.0)
-    for lift in lifts:
+    for lift in words.lifts:
         for line in wrap_text(lift, w, size, weight="bold"):
             at -= size * MM_PER_PT
             page.text(x, at, line, size_pt=size, weight="bold", ink="#a11111")
             at -= size * MM_PER_PT * (_LEADING - 1.0)
 
 
-def _tall(
-    lines: Sequence[tuple[str, bool]], lifts: Sequence[str], width_mm: float, size_pt: float
-) -> float:
+def _tall(words: _Words, width_mm: float, size_pt: float) -> float:
     """Height of the words of a card."""
-    rows = len(lines) + sum(len(wrap_text(t, width_mm, size_pt, weight="bold")) for t in lifts)
-    return rows * size_pt * MM_PER_PT * _LEADING
+    lifted = sum(len(wrap_text(t, width_mm, size_pt, weight="bold")) for t in words.lifts)
+    return (len(words.lines) + lifted) * size_pt * MM_PER_PT * _LEADING

@@ -18,7 +18,7 @@ from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.rows import rows_of
 from facademap.report.saw_block import SawBlock, bed_words
-from facademap.report.saw_cards import CARDS, card
+from facademap.report.saw_cards import CARDS, cards
 from facademap.report.saw_sheets import (
     draw_face_sheet,
     draw_lines,
@@ -212,14 +212,11 @@ def _block_sheets(sheets: _Sheets, block: SawBlock) -> None:
             f"cuts {here[0].number} to {here[-1].number} of {len(steps)}"
         )
         wide, tall = (w - 3 * (columns - 1)) / columns, (h - 3 * (rows - 1)) / rows
-        for k, step in enumerate(here):
-            column, row = k % columns, k // columns
-            card(
-                page,
-                block,
-                step,
-                (x + column * (wide + 3), y + h - (row + 1) * tall - row * 3, wide, tall),
-            )
+        places = [
+            (x + k % columns * (wide + 3), y + h - (k // columns + 1) * tall - k // columns * 3)
+            for k in range(len(here))
+        ]
+        cards(page, block, [(s, (*p, wide, tall)) for s, p in zip(here, places, strict=True)])
 
 
 def _slab_sheets(sheets: _Sheets, block: SawBlock) -> None:
