@@ -36,6 +36,8 @@ from facademap.report.typeface import font_name, printable
 __all__ = ["write_guide_pdf"]
 
 _PT = 72.0 / 25.4
+#: Share of the height of a sheet that must be left for a further chapter to begin on it.
+_LEFT = 0.45
 _MARGIN_MM = 18.0
 _INK, _HEAD, _QUIET = HexColor("#1c1c1c"), HexColor("#22313f"), HexColor("#4d4d4d")
 
@@ -82,8 +84,9 @@ def write_guide_pdf(
         contents,
     ]
     wide = width - 2 * margin
-    for chapter in chapters:
-        story.append(PageBreak())
+    for number, chapter in enumerate(chapters):
+        # a chapter goes on below the last one where enough of the sheet is left, so that none holds two lines and nothing else
+        story += [CondPageBreak(_LEFT * height), Spacer(0, 26)] if number else [PageBreak()]
         for block in chapter.blocks:
             story += _flow(block, wide)
     document.multiBuild(story, canvasmaker=_dated_canvas)
@@ -109,7 +112,7 @@ class _Guide(BaseDocTemplate):  # type: ignore[misc]
         """Called by the library when something was put down."""
         if isinstance(flowable, Paragraph) and flowable.style.name == "heading 1":
             words = flowable.getPlainText()
-            key = f"chapter {self.page}"
+            key = f"chapter {self.page} {self.frame._y:.0f}"
             self.canv.bookmarkPage(key)
             self.canv.addOutlineEntry(words, key, 0, False)
             self.notify("TOCEntry", (0, words, self.page, key))
