@@ -11,7 +11,8 @@ from facademap.report.pdf import dated, write_pdf
 
 __all__ = ["Entry", "write_pack_index"]
 
-_MARGIN, _STEP = 16.0, 5.2
+#: Millimetres: edge of the sheet, line to line and as close as they may be set, lowest line.
+_MARGIN, _STEP, _CLOSEST, _LOWEST = 16.0, 5.2, 4.5, 22.0
 _NOTES = (
     "In the order of the work. The number in the lower margin of a sheet says which paper it is; before work, ask whether it still holds.",
     "Loose stone, lifting, dust and scaffolds: as the cautions on each sheet say; defer to local codes and licensed practice.",
@@ -54,8 +55,11 @@ def _pages(
     for note in _NOTES:
         y = page.paragraph(_MARGIN, y, note, width_mm=right - _MARGIN, size_pt=8.5) - 0.5
     y -= 3
+    # a few lines more than a page holds are set closer, so that none is left alone on another
+    tight = (y - _LOWEST) / max(len(entries) - 1, 1)
+    step = min(_STEP, tight) if tight >= _CLOSEST else _STEP
     for entry in entries:
-        if y < _MARGIN + 6:
+        if y < _LOWEST - 1e-6:
             yield page
             page, y = _head(title, project, day, width, height)
         page.text(_MARGIN, y, entry.title, size_pt=9.5, within_mm=right - _MARGIN - 62)
@@ -64,7 +68,7 @@ def _pages(
         page.text(right - 14, y, sheets, size_pt=8, anchor="right")
         page.text(right, y, str(entry.page), size_pt=9.5, weight="bold", anchor="right")
         page.line(_MARGIN, y - 1.6, right, y - 1.6, width_mm=0.1, ink="#aaaaaa")
-        y -= _STEP
+        y -= step
     yield page
 
 
