@@ -136,7 +136,7 @@ def suggest(project: Path, time_limit: float, reserve: bool, who: str, show: Sho
     ]  # fmt: skip
     lines.append(
         f"{len(done['use'])} repairs by stone of the yard, {done['own']} by own blocks, {len(done['unmatched'])} without; "
-        f"{done['looked_at']} stones were free, within {done['gap']:.1%} of the best"
+        f"free stones looked at: {done['looked_at']}, within {done['gap']:.1%} of the best"
     )
     if done["not_known_km"]:
         lines.append(f"{done['not_known_km']} of them: the way is not known and was counted as nothing")  # fmt: skip
@@ -185,7 +185,7 @@ def match(
         "proved best" if done["status"] == "optimal" else f"within {done['gap']:.2%} of the best"
     )
     lines.append(
-        f"the plan for all is {proof}; {done['looked_at']} stones were free, {done['tonne_km']:.2f} t km"
+        f"the plan for all is {proof}; free stones looked at: {done['looked_at']}, {done['tonne_km']:.2f} t km"
     )
     if done["not_known_km"]:
         lines.append(f"{done['not_known_km']} of them: the way is not known and was counted as nothing")  # fmt: skip
