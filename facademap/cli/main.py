@@ -73,9 +73,11 @@ class _Commands(click.Group):
             click.echo("stopped: nothing half-written was kept", err=True)
             sys.exit(130)
         except click.ClickException as error:
+            named = f" {argv[0]}" if argv and argv[0] in _modules() else ""
             show_failure(
                 FacademapError(
-                    error.format_message(), "See facademap --help for the words of the call."
+                    error.format_message().rstrip("."),
+                    f"See facademap{named} --help for the words of the call.",
                 ),
                 as_json="--json" in argv,
             )
