@@ -81,7 +81,7 @@ function pick(n, side) {
   beside(); plan.draw();
 }
 function beside() {
-  const body = $("compared"), walls = picked.map((n) => told.walls[n]); body.textContent = "";
+  const body = $("compared"), walls = picked.map((n) => told.walls[n]); body.textContent = ""; body.closest("table").hidden = !walls.some(Boolean);
   $("heads").textContent = "";
   for (const [k, words] of ["", ...walls.map((w) => (w ? `${w.building}, ${w.title}` : "none chosen")), "Right less left"].entries()) { const th = document.createElement("th"); th.textContent = words; if (k) th.className = "n"; $("heads").append(th); }
   for (const [key, title, digits] of told.numbers) {
