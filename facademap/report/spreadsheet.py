@@ -18,6 +18,12 @@ from facademap.report.workbook_progress import Dealings, dealings_sheets
 __all__ = ["guarded_text", "write_quantities_csv", "write_quantities_xlsx"]
 
 
+#: Widths of columns of words, in characters: as wide as the longest, within these.
+_NARROWEST, _WIDEST = 8, 40
+#: Width of the column of measuring rules in digits, letters that go on a line of it, and its height in points.
+_RULE_WIDTH, _RULE_LETTERS, _LINE_PT = 110, 122, 15.0
+
+
 def write_quantities_xlsx(
     quantities: Quantities,
     *,
@@ -81,7 +87,7 @@ def _rows_sheet(work: Book, basis: str) -> dict[str, str]:
     first, last = HEAD_ROW + 1, HEAD_ROW + max(1, len(frame))
     for c, name in enumerate(labels):
         for r, value in enumerate(frame[name], start=first):
-            sheet.write_string(r, c, plain_text(value), work.label)
+            sheet.write_string(r, c, plain_text(value), work.wrapped)
     column = {m.name: len(labels) + i for i, m in enumerate(MEASURES)}
     for m in MEASURES:
         c, look = column[m.name], work.number(m.decimals)
@@ -117,9 +123,12 @@ def _rows_sheet(work: Book, basis: str) -> dict[str, str]:
     sheet.repeat_columns(0, 0)
     sheet.freeze_panes(first, 1)
     sheet.autofilter(HEAD_ROW, 0, last, len(labels) + len(MEASURES) - 1)
-    sheet.set_column(0, len(labels) - 1, 16)
+    for c, name in enumerate(labels):
+        words = [*LABELS[name].split(), *map(plain_text, frame[name])]
+        longest = max(map(len, words))
+        sheet.set_column(c, c, min(_WIDEST, max(_NARROWEST, longest + 2)))
     sheet.set_column(len(labels), len(labels) + len(MEASURES) - 1, 12)
-    sheet.set_row(HEAD_ROW, 48)
+    sheet.set_row(HEAD_ROW, 62)
     return references
 
 
@@ -225,9 +234,12 @@ def _rules_sheet(work: Book, sheet: Any, rates: Rates | None) -> None:
         sheet.write_string(row, 0, title, work.head)
         for line in lines:
             row += 1
-            sheet.write_string(row, 0, plain_text(work.say.sentence(line)), work.wrapped)
+            words = plain_text(work.say.sentence(line))
+            sheet.write_string(row, 0, words, work.wrapped)
+            # not every program makes a row as high as its words need
+            sheet.set_row(row, _LINE_PT * -(-len(words) // _RULE_LETTERS))
         row += 2
-    sheet.set_column(0, 0, 120)
+    sheet.set_column(0, 0, _RULE_WIDTH)
 
 
 def _cost_sheet(work: Book, rates: Rates) -> None:
