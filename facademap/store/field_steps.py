@@ -21,6 +21,7 @@ __all__ = [
     "Names",
     "Row",
     "Step",
+    "mark_of",
     "name_anew",
     "plain_row",
     "play",
@@ -70,6 +71,15 @@ class Names:
     def of(self, table: str, id: str) -> str:
         """The name of a row in the project."""
         return self.given.get(table, {}).get(id, id)
+
+
+def mark_of(project: Project, seq: int) -> str | None:
+    """The name of the edit that a change belongs to, which no other edit has; none where there is no such change."""
+    with in_plain_words(project.path):
+        row = project._connection.execute(
+            "SELECT txn FROM edit_log WHERE seq = ?", (seq,)
+        ).fetchone()
+    return None if row is None else str(row[0])
 
 
 def steps_after(project: Project, seq: int) -> list[Step]:

@@ -7,6 +7,7 @@ import dataclasses
 import itertools
 import json
 import multiprocessing
+import shutil
 import sqlite3
 import subprocess
 import threading
@@ -27,7 +28,14 @@ from click.testing import CliRunner
 from cluster import Cluster
 
 from facademap.cli.main import main
-from facademap.errors import ConflictError, InputError, ProjectError, RightsError, TableError
+from facademap.errors import (
+    ConflictError,
+    FileError,
+    InputError,
+    ProjectError,
+    RightsError,
+    TableError,
+)
 from facademap.store import copying
 from facademap.store.changes import changes_after, outlines_near
 from facademap.store.copying import digests_of
@@ -1104,6 +1112,49 @@ def test_what_a_rule_refuses_waits_with_its_reason_and_deletions_meet_changes(
         bring_back(project.folder, home)
     with pytest.raises(InputError, match="there is no 'attic'"):
         copy_project(home, str(field.parent / "no"), surfaces=["attic"])
+
+
+def test_a_folder_of_the_field_that_was_copied_again_is_not_taken_for_the_one_that_came_back(
+    project: Project, field: Path, tmp_path: Path
+) -> None:
+    home = str(project.folder)
+    other = shutil.copytree(field, tmp_path / "other laptop")
+    changed(field, "C-003", who="fay", note="of the one")
+    changed(other, "C-004", who="gus", note="of the other")
+    entered(field, condition("C-005", note="of the one"))
+    entered(other, condition("C-005", note="of the other"), who="gus")
+    for folder in (field, other, field, other):
+        done = bring_back(folder, home)
+        assert done["conflicts"] == []
+    assert done["changed_in_field"] == 0, "each is known again"
+    notes = {r["id"]: r["note"] for r in project.read("conditions").to_dict("records")}
+    assert (notes["C-003"], notes["C-004"]) == ("of the one", "of the other")
+    assert (notes["C-005"], notes["C-006"]) == ("of the one", "of the other")
+    for strange in ('[{"table": "conditions", "id": "C-003", "seal": "", "decide": {"cc": ["mine"]}}]', "[" * 100_000):  # fmt: skip
+        file = tmp_path / "decisions.json"
+        file.write_text(strange)
+        code, said = told_by_command("bring-back", field, home, "--decisions", file)
+        assert (code, "could not be worked out" in said) == (2, False), said
+
+
+def test_an_address_whose_pictures_lie_elsewhere_is_neither_copied_nor_brought_back_to(
+    database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FACADEMAP_FILES", str(tmp_path / "none of them"))
+    place = read_address(f"{database}#elsewhere")
+    with Project.create_in(place, tmp_path / "pictures", name="elsewhere") as project:
+        (project.folder / "photos/p.jpg").write_bytes(b"one")
+        with project.edit(who="ann", what="set up") as edit:
+            edit.insert("elevations", [{"id": "river", "name": "river"}])
+            edit.insert("surfaces", [{"id": "front", "elevation": "river", "name": "front", "frame_wkt": wall_crs("front", "test")}])  # fmt: skip
+            edit.insert("photos", [{"id": "p.jpg", "path": "photos/p.jpg", "sha256": "0", "width_px": 1, "height_px": 1, "surface": "front"}])  # fmt: skip
+    with pytest.raises(FileError, match="holds none of the 1 pictures"):
+        copy_project(str(place), str(tmp_path / "lost"), surfaces=["front"])
+    assert not (tmp_path / "lost").exists()
+    copy_project(str(tmp_path / "pictures"), str(tmp_path / "taken"), surfaces=["front"])
+    assert (tmp_path / "taken/photos/p.jpg").exists()
+    with pytest.raises(FileError, match="holds none of the 1 pictures"):
+        bring_back(tmp_path / "taken", str(place))
 
 
 def told_by_command(*words: object) -> tuple[int, str]:

@@ -67,7 +67,7 @@ def _read(path: Path | None) -> list[dict[str, Any]]:
         told = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise FileError(f"{path}: {error.strerror}", "Name the file of conflicts.") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise InputError(f"{path}: is no JSON", "Take the file that --conflicts wrote.") from None
     if not isinstance(told, list) or not all(isinstance(one, dict) for one in told):
         raise InputError(f"{path}: holds no conflicts", "Take the file that --conflicts wrote.")

@@ -19,6 +19,7 @@ from facademap.store.field_steps import (
     Names,
     Row,
     Step,
+    mark_of,
     name_anew,
     plain_row,
     play,
@@ -32,7 +33,7 @@ from facademap.store.project import FOLDERS, Project
 from facademap.store.team_address import is_address
 from facademap.tables import TABLES
 from facademap.tasks.project.field_copy import FIELD_COPY, FieldCopy, field_copy_of
-from facademap.tasks.project.team import join_project
+from facademap.tasks.project.team import join_project, need_pictures
 
 __all__ = ["WAYS", "Conflict", "bring_back"]
 
@@ -110,6 +111,8 @@ class _Work:
     field_project: Project
     project: Project
     copy: FieldCopy
+    #: Under which name the project remembers what it took from this folder.
+    key: str
     names: Names
     #: The last change of the field that was looked at, and rows that wait since an earlier one.
     up_to: int
@@ -177,6 +180,8 @@ def bring_back(
                 f"{field_folder}: was not taken from this project",
                 f"Bring it back to {copy.source}.",
             )
+        if is_address(target):
+            need_pictures(project)
         work = _begun(copied, project, copy)
         progress(0.1)
         if dry_run:
@@ -200,7 +205,7 @@ def bring_back(
 
 
 def _begun(copied: Project, project: Project, copy: FieldCopy) -> _Work:
-    told = (project.setting(FIELD_COPIES, {}) or {}).get(copy.copy, {})
+    key, told = _taken_before(copied, project, copy)
     waiting = {
         (t, i): int(seq)
         for key, seq in told.get("waiting", {}).items()
@@ -211,6 +216,7 @@ def _begun(copied: Project, project: Project, copy: FieldCopy) -> _Work:
         field_project=copied,
         project=project,
         copy=copy,
+        key=key,
         names=Names({t: dict(n) for t, n in told.get("renamed", {}).items()}),
         up_to=up_to,
         waiting=waiting,
@@ -219,6 +225,24 @@ def _begun(copied: Project, project: Project, copy: FieldCopy) -> _Work:
         if step.seq > waiting.get(step.place, up_to) and step.place != ("settings", FIELD_COPY):
             work.steps.setdefault(step.place, []).append(step)
     return work
+
+
+def _taken_before(
+    copied: Project, project: Project, copy: FieldCopy
+) -> tuple[str, Mapping[str, Any]]:
+    """What the project took from this folder, and under which name it remembers that.
+
+    A folder that was copied, or restored, went another way than the one that was brought back: its changes have the same
+    numbers and are others, so nothing is taken for brought back already.
+    """
+    known: Any = project.setting(FIELD_COPIES, {}) or {}
+    key, others = copy.copy, 1
+    while told := known.get(key):
+        if told.get("mark") in (None, mark_of(copied, int(told["up_to"]))):
+            return key, told
+        others += 1
+        key = f"{copy.copy}-{others}"
+    return key, {}
 
 
 def _name_anew(work: _Work, edit: Edit) -> None:
@@ -331,7 +355,7 @@ class _Decided:
                 raise InputError("a decision names no table, id or seal", _REMEDY) from None
             how = one["decide"]
             if how not in WAYS and not (
-                isinstance(how, dict) and set(how.values()) <= {"mine", "theirs"}
+                isinstance(how, dict) and all(side in ("mine", "theirs") for side in how.values())
             ):
                 raise InputError(f"{key[1]}: {str(how)[:60]!r} is no decision", _REMEDY)
             single[key] = how
@@ -417,11 +441,12 @@ def _note(work: _Work, edit: Edit, newest: int) -> None:
     """Write into the project what it took from this copy, in the same transaction."""
     waiting = {f"{t}:{i}": work.waiting.get((t, i), work.up_to) for t, i in work.conflicts}
     told = work.project.setting(FIELD_COPIES, {}) or {}
-    told[work.copy.copy] = {
+    told[work.key] = {
         "who": work.copy.who,
         "taken_at": work.copy.at,
         "surfaces": list(work.copy.surfaces),
         "up_to": newest,
+        "mark": mark_of(work.field_project, newest),
         "waiting": waiting,
         "renamed": work.names.given,
     }

@@ -17,7 +17,7 @@ from facademap.store.project import Project
 from facademap.store.team_address import files_folder, is_address, read_address, schema_named
 from facademap.tables import TABLES
 from facademap.tasks.project.field_copy import mark_field_copy
-from facademap.tasks.project.team import join_project
+from facademap.tasks.project.team import join_project, need_pictures
 
 __all__ = ["copy_project"]
 
@@ -70,6 +70,8 @@ def copy_project(
     if in_part and is_address(target):
         raise InputError("a field copy lies in a folder", "Name a folder to copy to.")
     with Project.open(origin, read_only=True) as project:
+        if is_address(source):
+            need_pictures(project)
         kept = _part_of(project, elevations, surfaces) if in_part else None
         if is_address(target):
             place = read_address(target)

@@ -8,8 +8,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from facademap.errors import InputError
-from facademap.store.project import Project
+from facademap.errors import FileError, InputError
+from facademap.store.part import paths_in
+from facademap.store.project import FOLDERS, Project
 from facademap.store.team_address import files_folder, is_address, read_address, schema_named
 from facademap.tasks.project.create_project import ProjectPlan, create_project
 
@@ -18,6 +19,7 @@ __all__ = [
     "is_address",
     "join_project",
     "limits_in_project",
+    "need_pictures",
     "rights_in_project",
 ]
 
@@ -54,6 +56,28 @@ def join_project(address: str, files: Path | None = None) -> Path:
     from facademap.store.team_schema import join_team
 
     return join_team(read_address(address), files)
+
+
+def need_pictures(project: Project) -> None:
+    """Refuse a folder without a single picture of those that the rows name: one that was made for an address, while they lie elsewhere.
+
+    Raises
+    ------
+    FileError
+        It is such a folder.
+    """
+    named = {
+        path
+        for table in ("photos", "surfaces", "faces")
+        for row in project.read(table).to_dict("records")
+        for path in paths_in(row)
+        if path.partition("/")[0] in FOLDERS
+    }
+    if named and not any((project.folder / path).is_file() for path in named):
+        raise FileError(
+            f"{project.folder}: holds none of the {len(named)} pictures that rows of this project name",
+            "Give the folder that holds them (the one of --files) in place of the address.",
+        )
 
 
 def rights_in_project(
