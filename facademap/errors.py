@@ -35,6 +35,7 @@ __all__ = [
     "SolveError",
     "StageError",
     "TableError",
+    "one_line",
 ]
 
 
@@ -42,8 +43,8 @@ __all__ = [
 LONGEST_WORD = 200
 
 
-def _one_line(text: str) -> str:
-    """Fold white space and drop control characters, so that a hostile name cannot break the line."""
+def one_line(text: str) -> str:
+    """A text as one line: white space folded, control characters replaced, so that a hostile name cannot break the line."""
     folded = " ".join(
         w if len(w) <= LONGEST_WORD else w[: LONGEST_WORD - 3] + "..." for w in text.split()
     )
@@ -62,8 +63,8 @@ class FacademapError(Exception):
     """
 
     def __init__(self, problem: str, remedy: str) -> None:
-        self.problem = _one_line(without_secrets(problem))
-        self.remedy = _one_line(without_secrets(remedy))
+        self.problem = one_line(without_secrets(problem))
+        self.remedy = one_line(without_secrets(remedy))
         super().__init__(self.problem)
 
     def __str__(self) -> str:

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from facademap.errors import InputError, ProjectError, RightsError
+from facademap.errors import InputError, ProjectError, RightsError, one_line
 from facademap.store.project import Project
 from facademap.store.team import TeamConnection, connect_team, in_team_words
 from facademap.store.team_address import Address
@@ -32,7 +32,7 @@ __all__ = [
 #: Name of the schema; no project can have it.
 PEOPLE = "facademap_people"
 ROLES = ("surveyor", "conservator", "mason", "reviewer", "yard", "administrator")
-LONGEST_INVITATION_DAYS = 60
+SHORTEST_INVITATION_DAYS, LONGEST_INVITATION_DAYS = 0.01, 60
 #: Our part of the numbers by which PostgreSQL names locks that programs agree on.
 _MAKING = 0x464D5031
 _TEXT = 'TEXT COLLATE "C"'
@@ -468,10 +468,10 @@ class PeopleBook:
         session: str = "",
         address: str = "",
     ) -> None:
-        """Write down who saw or did what; nobody changes it afterwards."""
+        """Write down who saw or did what, a line each whatever somebody asked for; nobody changes it afterwards."""
         self._ask(
             "INSERT INTO {p}.audit (project, name, act, about, outcome, session, address) VALUES (%s, %s, %s, %s, %s, %s, %s)",
-            self._project, name, act, about[:300], outcome, session, address,
+            self._project, one_line(name)[:80], act, one_line(about)[:300], outcome, session, address,
         )  # fmt: skip
 
     def trail(

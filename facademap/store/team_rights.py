@@ -62,6 +62,11 @@ def set_rights(project: Project, role: str, may: May, *, elevations: Sequence[st
     name, owns, passes = found
     if owns:
         raise ProjectError(f"{role} owns the project", "Its owner may do everything.")
+    if may == "nothing" and elevations:
+        raise InputError(
+            "nothing is taken back by elevation",
+            "Give --may read or edit with the elevations that are left, or --may nothing alone.",
+        )
     if passes and elevations:
         raise InputError(
             f"{role} is a superuser or passes row security, and the database limits it to nothing",

@@ -269,6 +269,9 @@ def test_the_trail_tells_who_saw_and_changed_what_and_the_server_cannot_change_i
     browser = let_in(desk, owner, "=Tess Trail", role="surveyor")
     for path in ("/api/project", "/api/tables/surfaces?surface=x", "/api/tables/conditions", "/api/tables/conditions"):  # fmt: skip
         browser.get(path)
+    forged = "x\n2026-11-30 00:00:00  Adm  remove  Una\x1b"  # a line that nobody wrote
+    for id in (forged, "\0"):
+        browser.get("/api/history", params={"table": "conditions", "id": id})
     browser.post("/api/edits", json=edit_of("conditions", "C-back", "update", note="wet"))
     browser.post("/api/edits", json=edit_of("blocks", "B-1"))
     browser.post("/api/sign-out", json={})
@@ -285,6 +288,8 @@ def test_the_trail_tells_who_saw_and_changed_what_and_the_server_cannot_change_i
         ("see", "desk", "done"),
         ("see", "table surfaces x", "done"),
         ("see", "table conditions", "done"),
+        ("see", "history x 2026-11-30 00:00:00 Adm remove Una? conditions", "done"),
+        ("see", "history ? conditions", "done"),
         ("change", "/api/edits conditions C-back", "done"),
         ("change", "/api/edits", "refused (403)"),
         ("sign out", "", "done"),
@@ -326,6 +331,7 @@ def test_people_are_led_at_the_terminal_and_refusals_are_one_line(
         (("invite", str(owner), "Una", "--role", "yard", "--elevation", "roof"), "there is no elevation 'roof'"),
         (("invite", str(owner), "Una\nX" + "y" * 90, "--role", "yard"), "a name that cannot be used"),
         (("invite", str(owner), "Una", "--role", "yard", "--days", "99"), "an invitation for 99 days"),
+        (("invite", str(owner), "Una", "--role", "yard", "--days", "1e-9"), "an invitation for 1e-09 days"),
         (("remove", str(owner), "Nobody'; DROP"), "is none of the people"),
         (("invite", str(folder), "Una", "--role", "yard"), "your role may not do this"),
         (("list", str(tmp_path / "file")), "lies in a file, which keeps no accounts"),

@@ -41,6 +41,7 @@ def command(
 
     Seeing the same thing again is written down after ten minutes only.
     """
+    from facademap.errors import one_line
     from facademap.tasks.desk.accounts import trail_as_csv, trail_of
 
     entries = trail_of(
@@ -57,7 +58,7 @@ def command(
         show.result({"entries": len(entries), "out": str(out)}, text=f"{len(entries)} entries: {out}")  # fmt: skip
         return
     lines = [
-        f"{e['at']}  {e['name'] or '(nobody)'}  {e['act']}  {e['about']}"
+        f"{e['at']}  {one_line(e['name']) or '(nobody)'}  {e['act']}  {one_line(e['about'])}"
         + ("" if e["outcome"] == "done" else f"  [{e['outcome']}]")
         for e in entries
     ]

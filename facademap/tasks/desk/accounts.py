@@ -18,6 +18,7 @@ from facademap.store.project import Project
 from facademap.store.team_people import (
     LONGEST_INVITATION_DAYS,
     ROLES,
+    SHORTEST_INVITATION_DAYS,
     May,
     PeopleBook,
     book_of,
@@ -155,9 +156,10 @@ def invite_person(
         A name, role, elevation or time that cannot be used.
     """
     name = _named(name)
-    if not 0 < days <= LONGEST_INVITATION_DAYS:
+    if not SHORTEST_INVITATION_DAYS <= days <= LONGEST_INVITATION_DAYS:
         raise InputError(
-            f"an invitation for {days:g} days", f"Use up to {LONGEST_INVITATION_DAYS} days."
+            f"an invitation for {days:g} days",
+            f"Use {SHORTEST_INVITATION_DAYS} to {LONGEST_INVITATION_DAYS} days.",
         )
     with Project.open(folder) as project, book_of(project) as book:
         _checked(project, role, elevations)
