@@ -155,7 +155,7 @@ class Project:
         FileError, ProjectError
             The folder or the database holds such a project already, or the database cannot be reached.
         """
-        from facademap.store.team_schema import create_team
+        from facademap.store.team_schema import create_team, need_room
 
         folder = Path(folder)
         for taken in (STORE_NAME, TEAM_FILE):
@@ -163,6 +163,7 @@ class Project:
                 raise FileError(
                     f"{folder}: holds a project already", "Choose another folder, or open this one."
                 )
+        need_room(address)
         make_folder(folder)
         create_team(address, folder, name=name, settings=settings or {})
         for sub in FOLDERS:

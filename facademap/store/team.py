@@ -310,7 +310,7 @@ def team_error(error: Any, address: Address, *, committing: bool = False) -> Fac
         (errors.UniqueViolation, InputError, "holds a row of that id, which your rights do not show you, or which came a moment ago", "Give it another id."),
         (errors.DiskFull, ProjectError, "could not be saved: its disk is full", "Free some space there; the project is as it was."),
         (errors.TooManyConnections, ProjectError, "takes no more connections", "Close other programs, or raise max_connections there."),
-        ((errors.UndefinedTable, errors.UndefinedColumn, errors.InvalidSchemaName), ProjectError, f"lacks a part of the project ({said})", "Run facademap check on it, or restore it from a backup."),
+        ((errors.UndefinedTable, errors.UndefinedColumn, errors.InvalidSchemaName), ProjectError, f"lacks a part of the project, or does not show it to your role any more ({said})", "See facademap rights; if the right is there, run facademap check on it, or restore it from a backup."),
         ((errors.RaiseException,), ProjectError, said.removeprefix("ERROR: "), error.diag.message_hint or "Make a new entry instead."),
         ((errors.DeadlockDetected, errors.SerializationFailure), ProjectError, "two edits stood in each other's way; nothing was stored", "Do it again."),
     ]  # fmt: skip

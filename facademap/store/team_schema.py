@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FileError, ProjectError
-from facademap.io.whole_files import make_folder, remove_file
+from facademap.io.whole_files import STORE_NAME, make_folder, remove_file
 from facademap.store.dialect_postgis import OWN_TABLES, POSTGIS, column_sql, create_table
 from facademap.store.edit import Edit
 from facademap.store.geopackage import sql_value
@@ -54,6 +54,27 @@ def projects_in(address: Address) -> dict[str, str]:
             row = raw.execute(f"SELECT value FROM {quoted}.settings WHERE id = 'name'").fetchone()
             found[schema] = str(json.loads(row[0])) if row and row[0] else schema
     return found
+
+
+def need_room(address: Address) -> None:
+    """Refuse a name that a project of the database has, before anything is done for it.
+
+    Raises
+    ------
+    ProjectError
+        There is one.
+    """
+    with contextlib.closing(connect_team(address)) as raw, in_team_words(address):
+        asked = "SELECT to_regnamespace(quote_ident(%s)) IS NOT NULL"
+        if raw.execute(asked, (address.project,)).fetchone()[0]:
+            raise _is_there(address)
+
+
+def _is_there(address: Address) -> ProjectError:
+    return ProjectError(
+        f"database {address.database} holds a project {address.project!r} already",
+        "Choose another --name, or work with the one that is there.",
+    )
 
 
 def create_team(
@@ -101,10 +122,7 @@ def build_team(connection: TeamConnection, *, project_id: str = "") -> str:
             "Choose another --name.",
         )
     if connection.execute("SELECT to_regnamespace(quote_ident(?))", (schema,)).fetchone()[0]:
-        raise ProjectError(
-            f"database {connection.address.database} holds a project {schema!r} already",
-            "Choose another --name, or work with the one that is there.",
-        )
+        raise _is_there(connection.address)
     connection.execute(f'CREATE SCHEMA "{schema}"')
     for statement in OWN_TABLES:
         connection.execute(statement)
@@ -170,6 +188,8 @@ def join_team(address: Address, folder: Path | None = None) -> Path:
                 "Work in that folder, or set FACADEMAP_FILES to another place for this role.",
             )
         raise FileError(f"{folder}: stands for another project", "Choose another folder.")
+    if (folder / STORE_NAME).exists():
+        raise FileError(f"{folder}: holds a project of its own", "Choose another folder.")
     make_folder(folder)
     for sub in ("photos", "elevations", "blocks", "cache", "out"):
         make_folder(sub, inside=folder)

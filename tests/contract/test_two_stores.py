@@ -1156,6 +1156,16 @@ def test_an_address_whose_pictures_lie_elsewhere_is_neither_copied_nor_brought_b
     with pytest.raises(FileError, match="holds none of the 1 pictures"):
         bring_back(tmp_path / "taken", str(place))
 
+    # a name that is taken, and a folder with a project of its own, are refused before anything is made
+    with pytest.raises(ProjectError, match="holds a project 'elsewhere' already"):
+        copy_project(str(tmp_path / "taken"), str(place), files=tmp_path / "twice")
+    with pytest.raises(ProjectError, match="holds a project 'elsewhere' already"):
+        Project.create_in(place, tmp_path / "twice", name="elsewhere")
+    assert not (tmp_path / "twice").exists()
+    with pytest.raises(FileError, match="holds a project of its own"):
+        join_project(str(place), tmp_path / "taken")
+    assert not (tmp_path / "taken/project.team").exists()
+
 
 def told_by_command(*words: object) -> tuple[int, str]:
     done = CliRunner().invoke(main, [str(w) for w in words])

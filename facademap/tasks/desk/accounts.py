@@ -32,6 +32,7 @@ __all__ = [
     "invite_person",
     "is_secret_of",
     "list_people",
+    "need_library",
     "remove_person",
     "rights_of_server",
     "trail_as_csv",
@@ -56,6 +57,17 @@ def _hasher() -> Any:
     return PasswordHasher()
 
 
+def need_library() -> None:
+    """Refuse what would come to nothing where the library of digests is missing.
+
+    Raises
+    ------
+    ProjectError
+        It is missing.
+    """
+    _hasher()
+
+
 @lru_cache(maxsize=1)
 def _of_nobody() -> str:
     """A digest that is tried where there is no such person, so that it takes as long."""
@@ -64,7 +76,7 @@ def _of_nobody() -> str:
 
 def is_secret_of(book: PeopleBook, name: str, secret: str) -> str | None:
     """The person's name as it is written, where this is their secret; ``None`` where it is not, or nobody is called so."""
-    _hasher()  # says in words where the library is missing
+    need_library()
     from argon2.exceptions import InvalidHashError, VerificationError
 
     found = book.secret_of(name)

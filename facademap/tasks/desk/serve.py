@@ -15,6 +15,7 @@ from facademap.errors import FileError, InputError
 from facademap.io.whole_files import STORE_NAME, open_hold
 from facademap.store.project import Project
 from facademap.store.team_people import book_of
+from facademap.tasks.desk.accounts import need_library
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.secret import SECRET_VARIABLE, check_secret
 
@@ -148,6 +149,7 @@ def _need_people(project: Project, secret: str) -> None:
         raise InputError(
             "both accounts and a secret of the team were given", "Give one of the two."
         )
+    need_library()
     with book_of(project) as book:
         if not any(m.has_secret or m.invited_until for m in book.members()):
             raise InputError(

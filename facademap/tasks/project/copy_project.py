@@ -87,6 +87,10 @@ def copy_project(
                 )
         if _one_in_the_other(project.folder, folder):
             raise FileError(f"{folder}: lies in the project, or holds it", "Choose another folder.")
+        if place is not None:
+            from facademap.store.team_schema import need_room
+
+            need_room(place)
         progress(0.0)
         make_folder(folder)
         only = None if kept is None else _files_of(project, kept)
