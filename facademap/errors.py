@@ -35,7 +35,6 @@ __all__ = [
     "SolveError",
     "StageError",
     "TableError",
-    "one_line",
 ]
 
 

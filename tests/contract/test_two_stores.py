@@ -1042,7 +1042,9 @@ def test_a_field_copy_comes_back_with_what_both_changed_side_by_side(
             bring_back(field, home)
     assert changes_after(project, 0)[-1].seq == newest, "nothing half done"
 
-    done = bring_back(field, home, who="fay")
+    with monkeypatch.context() as patched:
+        patched.chdir(project.folder.parent)  # named as one does, from where one is
+        done = bring_back(field, project.folder.name, who="fay")
     assert {c["id"] for c in done["conflicts"]} == {"C-003", "C-004"}
     assert done["renamed"] == [{"table": "conditions", "id": "C-005", "to": "C-007"}]
     of_both = next(c for c in done["conflicts"] if c["id"] == "C-003")

@@ -169,6 +169,7 @@ def bring_back(
     """
     if take is not None and take not in WAYS:
         raise InputError(f"there is no way {take!r} to decide", f"Use one of {', '.join(WAYS)}.")
+    decision = _Decided.of(take, decisions)
     home = join_project(target) if is_address(target) else Path(target)
     with (
         Project.open(field_folder, read_only=True) as copied,
@@ -197,7 +198,7 @@ def bring_back(
             _name_anew(work, edit)
             _look(work)
             edits = _play_all(work, edit)
-            decided = _decide_all(work, edit, _Decided.of(take, decisions), who=who)
+            decided = _decide_all(work, edit, decision, who=who)
             if work.steps:
                 _note(work, edit, newest)
     progress(1.0)
@@ -466,7 +467,7 @@ def _bring_files(work: _Work) -> int:
                 continue
             if not source.is_file():
                 continue
-            there = work.project.place(path)
+            there, path_there = work.project.place(path), path
             if there.is_file() and hash_file(there) != hash_file(source):
                 head, dot, tail = path.rpartition(".")
                 digest = hash_file(source)[:8]
@@ -475,7 +476,7 @@ def _bring_files(work: _Work) -> int:
                 there = work.project.place(path_there)
             if there.is_file():
                 continue
-            copy_whole(source, there.relative_to(work.project.folder), inside=work.project.folder)
+            copy_whole(source, Path(path_there), inside=work.project.folder)
             count += 1
     return count
 
