@@ -1125,10 +1125,15 @@ def test_a_folder_of_the_field_that_was_copied_again_is_not_taken_for_the_one_th
     changed(other, "C-004", who="gus", note="of the other")
     entered(field, condition("C-005", note="of the one"))
     entered(other, condition("C-005", note="of the other"), who="gus")
+    with Project.open(other) as copied, copied.edit(who="gus", what="photo") as edit:
+        edit.insert("photos", [{"id": "gone.jpg", "path": "photos/gone.jpg", "sha256": "1", "width_px": 1, "height_px": 1}])  # fmt: skip
+    lost: list[str] = []
     for folder in (field, other, field, other):
         done = bring_back(folder, home)
         assert done["conflicts"] == []
+        lost += done["files_missing"]
     assert done["changed_in_field"] == 0, "each is known again"
+    assert lost == ["photos/gone.jpg"], "a picture that did not come is named"
     notes = {r["id"]: r["note"] for r in project.read("conditions").to_dict("records")}
     assert (notes["C-003"], notes["C-004"]) == ("of the one", "of the other")
     assert (notes["C-005"], notes["C-006"]) == ("of the one", "of the other")

@@ -50,6 +50,10 @@ def command(
         f"{done['brought']} of {done['changed_in_field']} changed rows brought back in {done['edits']} edits, {done['files']} files, "
         f"{done['decided']} conflicts decided, {len(done['conflicts'])} wait"
     )
+    lines += [
+        f"{path}: a row names it, and it is in neither; put it into the field copy's folder or the project's"
+        for path in done["files_missing"]
+    ]
     lines += [f"{r['id']} is now {r['to']}: its name was given to another" for r in done["renamed"]]
     lines += [line for c in done["conflicts"] for line in _side_by_side(c, done["titles"])]
     if done["conflicts"]:

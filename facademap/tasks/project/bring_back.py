@@ -122,6 +122,8 @@ class _Work:
     brought: set[Place] = field(default_factory=set)
     moved_paths: dict[str, str] = field(default_factory=dict)
     files: int = 0
+    #: Pictures that rows name and that lie neither in the field copy nor in the project.
+    missing: list[str] = field(default_factory=list)
 
 
 def bring_back(
@@ -159,7 +161,7 @@ def bring_back(
     Returns
     -------
     dict
-        ``brought`` (rows), ``edits``, ``files``, ``renamed`` (table, id, to), ``decided``, ``conflicts`` (:class:`Conflict` as JSON),
+        ``brought`` (rows), ``edits``, ``files``, ``files_missing`` (paths), ``renamed`` (table, id, to), ``decided``, ``conflicts`` (:class:`Conflict` as JSON),
         ``taken_from`` (when and by whom).
 
     Raises
@@ -194,7 +196,8 @@ def bring_back(
         with project.edit(who=who, what="back from the field") as edit:
             # what another bringing back did meanwhile is seen under the lock
             now = _begun(copied, project, copy)
-            now.files, now.moved_paths, work = work.files, work.moved_paths, now
+            now.files, now.moved_paths, now.missing = work.files, work.moved_paths, work.missing
+            work = now
             _name_anew(work, edit)
             _look(work)
             edits = _play_all(work, edit)
@@ -465,9 +468,11 @@ def _bring_files(work: _Work) -> int:
                 source = work.field_project.place(path)
             except (InputError, FileError):
                 continue
-            if not source.is_file():
-                continue
             there, path_there = work.project.place(path), path
+            if not source.is_file():
+                if not there.is_file() and path in paths_in(steps[-1].after):
+                    work.missing.append(path)
+                continue
             if there.is_file() and hash_file(there) != hash_file(source):
                 head, dot, tail = path.rpartition(".")
                 digest = hash_file(source)[:8]
@@ -517,6 +522,7 @@ def _result(work: _Work, *, edits: int, decided: int) -> dict[str, Any]:
         "brought": len(work.brought),
         "edits": edits,
         "files": work.files,
+        "files_missing": sorted(work.missing),
         "decided": decided,
         "renamed": [
             {"table": t, "id": old, "to": new}
