@@ -237,6 +237,11 @@ class Guard:
         """Who comes: what they may do is judged by ``facademap.web.acts``."""
         if scope["path"] not in _OPEN_PATHS and not scope["path"].startswith(_OPEN_FOLDERS):
             looks = scope["method"] in ("GET", "HEAD")
+
+            async def still() -> bool:
+                """Whether a request that waited may still do what it might when it came."""
+                return found == await self._access.pass_of(self._access.token_of(headers))
+
             try:
                 found = await self._access.pass_of(self._access.token_of(headers), fresh=not looks)
                 if found is None and scope["path"].startswith(_FOR_PROGRAMS):
@@ -245,7 +250,7 @@ class Guard:
                 return 503, error.problem, error.remedy
             if found is None:
                 return 401, "you are not signed in", "Sign in again, or open your link again."
-            scope["facademap_pass"] = found
+            scope["facademap_pass"], scope["facademap_still"] = found, still
         return None
 
     def _write_refusal(

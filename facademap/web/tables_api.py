@@ -34,7 +34,7 @@ from facademap.tasks.issue.papers_register import is_of_register
 from facademap.tasks.plan.reading import reads_inches
 from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.acts import acts_of, need_edits
-from facademap.web.answers import failure, read_body, threaded
+from facademap.web.answers import Answer, failure, read_body, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import author_of
 from facademap.web.news import News
@@ -146,6 +146,13 @@ def routes(desk: Desk) -> list[Route]:
             return failure(error)
         if wait:
             await desk.wait_for_change(after, seconds=wait)
+            still = request.scope.get("facademap_still")
+            try:
+                if still is not None and not await still():
+                    # removed, or limited, while the page waited: it asks again, and is judged then
+                    return Answer({"seq": after, "edits": [], "rows": []})
+            except FacademapError as error:
+                return failure(error)
 
         def collect(request: Request, body: Any) -> Any:
             return Response(news.of(after), media_type="application/json")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import csv
 import itertools
+import time
 import warnings
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -215,7 +217,14 @@ def test_sessions_are_shared_by_servers_and_end_everywhere_at_once(
         assert other.post("/api/reviews", json=review, headers=bearer).status_code == 403
         change_person(owner, "bo lathe", role="reviewer")
         assert other.post("/api/reviews", json=review, headers=bearer).status_code == 200
-        remove_person(owner, "Bo Lathe")
+        seq = other.get("/api/project", headers=bearer).json()["seq"]
+        with ThreadPoolExecutor(1) as pool:
+            waits = pool.submit(other.get, f"/api/changes?after={seq}&wait=20", headers=bearer)
+            time.sleep(0.3)
+            remove_person(owner, "Bo Lathe")
+            with Project.open(owner) as project, project.edit(who="ann", what="after that") as edit:
+                edit.update("elevations", "lane", {"name": "not for him"})
+            assert waits.result().json() == {"seq": seq, "edits": [], "rows": []}
         assert other.post("/api/reviews", json=review, headers=bearer).status_code == 401
         assert browser.post("/api/reviews", json=review).status_code == 401
     assert "Bo Lathe" not in {p["name"] for p in list_people(owner)}
