@@ -297,8 +297,20 @@ class PeopleBook:
         """Make somebody one of the project's people; returns the word with which they choose their secret, once.
 
         Empty where the person has a secret of this database already and is to keep it.
+
+        Raises
+        ------
+        InputError
+            The person is in the project already, with another role or other elevations: an invitation changes neither.
         """
         self._make()
+        there = next((m for m in self.members() if m.name.lower() == name.lower()), None)
+        if there is not None and (there.role, set(there.elevations or ())) != (role, set(elevations)):  # fmt: skip
+            limited = f", limited to {', '.join(there.elevations)}" if there.elevations else ""
+            raise InputError(
+                f"{there.name} is in the project already, as {there.role}{limited}",
+                "Change that with facademap people change, or invite them as they are for a new word.",
+            )
         known = self._ask("SELECT name, secret IS NOT NULL FROM {p}.persons WHERE lower(name) = lower(%s)", name)  # fmt: skip
         name, has_secret = known[0] if known else (name, False)
         word = "" if has_secret and not new_secret else secrets.token_urlsafe(18)

@@ -18,7 +18,7 @@ from click.testing import CliRunner
 from cluster import Cluster
 
 from facademap.cli.main import main
-from facademap.errors import ProjectError
+from facademap.errors import InputError, ProjectError
 from facademap.store.project import Project
 from facademap.store.team import connect_team
 from facademap.store.team_address import read_address
@@ -88,7 +88,9 @@ def browser_of(desk: TestClient) -> TestClient:
 
 
 def let_in(desk: TestClient, owner: Path, name: str, **about: Any) -> TestClient:
-    """A browser of somebody who took an invitation up just now."""
+    """A browser of somebody who took an invitation up just now, whoever they were before."""
+    if any(p["name"] == name for p in list_people(owner)):
+        remove_person(owner, name)
     made = invite_person(owner, name, new_secret=True, **about)
     browser = browser_of(desk)
     came = browser.post("/invited", data={"word": made["word"], "secret": SECRET, "again": SECRET})
@@ -185,7 +187,9 @@ def test_an_invitation_is_good_once_and_for_a_time_and_the_secret_is_kept_by_arg
     told = [again.post("/enter", json={"name": n, "secret": "wrong " + SECRET}).json()["error"] for n in ("Ada Quill", "Nobody")]  # fmt: skip
     assert told[0]["problem"] == told[1]["problem"] == "this secret opens nothing"
     # somebody who has a secret keeps it, unless another is asked for
-    assert invite_person(owner, "ADA QUILL", role="surveyor")["word"] == ""
+    with pytest.raises(InputError, match="already, as surveyor, limited to river"):
+        invite_person(owner, "ADA QUILL", role="surveyor")  # it would lift what limits her
+    assert invite_person(owner, "ADA QUILL", role="surveyor", elevations=["river"])["word"] == ""
     again = browser_of(desk)
     # a secret that was typed where the name belongs is written down nowhere
     again.post("/enter", json={"name": SECRET, "secret": "Ada Quill"})
