@@ -10,7 +10,7 @@ __all__ = ["without_secrets"]
 _SECRETS = (
     re.compile(r"(\b[a-z][a-z0-9+.-]*:/{1,3}[^\s/@:]*):[^\s@]+@", re.IGNORECASE),
     re.compile(
-        r"((?:password|passwd|pgpassword|sslpassword)\s*[=:]\s*)('[^']*'|\"[^\"]*\"|[^\s&,;)]+)",
+        r"(?<!/)((?:password|passwd|pgpassword|sslpassword)\s*[=:]\s*)('[^']*'|\"[^\"]*\"|[^\s&,;)]+)",
         re.IGNORECASE,
     ),
     re.compile(r"([?&](?:key|ticket)=)[\w-]{12,}"),

@@ -71,11 +71,34 @@ def outcome(page: Any, words: str) -> str:
     return text
 
 
+def read_through(page: Any, ids: set[str]) -> None:
+    """The list of the workplace is scrolled to its end: every row is met, and it stays where it is put."""
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button").first.wait_for()
+    met: set[str] = set()
+    for step in range(200):
+        top, at_end, shown = page.evaluate(
+            "async (top) => { const e = document.querySelector('.scroll'); e.scrollTop = top;"
+            " for (let n = 0; n < 4; n++) await new Promise(requestAnimationFrame);"
+            " return [e.scrollTop, e.scrollTop + e.clientHeight > e.scrollHeight - 2,"
+            " [...e.querySelectorAll('tbody button')].map((b) => b.innerText.trim())]; }",
+            step * 400,
+        )
+        met |= set(shown)
+        if at_end:
+            break
+        assert top == step * 400
+    assert ids <= met
+    page.evaluate("document.querySelector('.scroll').scrollTop = 0")
+    page.locator("#tab-record").click()
+
+
 def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
     server = Server(demo).start()
     try:
         page, watch = open_desk(chromium, server, remember={"matchSeconds": 300})
         before = {name: set(rows(demo, name)["id"]) for name in ("conditions", "plans")}
+        read_through(page, before["conditions"])
 
         # survey and class
         draw_outline(page, 0.55, 0.45)

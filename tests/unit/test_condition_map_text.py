@@ -56,7 +56,18 @@ def _page(text: str) -> _Tags:
         extent_m=(0, 0, 1, 1),
         has_picture=False,
     )
-    data = {"features": [{"i": text, "p": {"note": text}}], "photos": {text: text}}
+    data = {
+        "features": [
+            {
+                "k": "c",
+                "i": text,
+                "p": {"note": text},
+                "g": [[0, 0, 900, 0, 900, 900]],
+                "c": [300, 300],
+            }
+        ],
+        "photos": {text: text},
+    }
     content = MapContent(title=text, subtitle=text, surfaces=[surface], data=data)
     return _Tags(write_condition_map(content).decode())
 

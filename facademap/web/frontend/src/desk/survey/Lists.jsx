@@ -203,7 +203,7 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
           <tbody>
             {first > 0 && (
               <tr aria-hidden="true">
-                <td colSpan={columns.length} height={first * ROW_PX} />
+                <td colSpan={columns.length} style={{ height: `${first * ROW_PX}px` }} />
               </tr>
             )}
             {rows.slice(first, last).map((r) => (
@@ -240,7 +240,7 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
             ))}
             {last < rows.length && (
               <tr aria-hidden="true">
-                <td colSpan={columns.length} height={(rows.length - last) * ROW_PX} />
+                <td colSpan={columns.length} style={{ height: `${(rows.length - last) * ROW_PX}px` }} />
               </tr>
             )}
           </tbody>
