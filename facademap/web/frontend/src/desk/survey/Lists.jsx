@@ -240,7 +240,10 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
             ))}
             {last < rows.length && (
               <tr aria-hidden="true">
-                <td colSpan={columns.length} style={{ height: `${(rows.length - last) * ROW_PX}px` }} />
+                <td
+                  colSpan={columns.length}
+                  style={{ height: `${(rows.length - last) * ROW_PX}px` }}
+                />
               </tr>
             )}
           </tbody>
