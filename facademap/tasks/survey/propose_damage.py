@@ -55,7 +55,7 @@ _BESIDE = 1.0
 _DRAWN = 0.3
 #: Looks for a damage that was clicked: sample distance in metres, side of the view in pixels, and by how much clearer than elsewhere
 #: its border must be there (chosen on rendered walls 940000 to 940049; the nearest look too easily takes a part for the whole).
-_LOOKS = ((0.004, 384, 0.0), (0.008, 384, 0.0), (0.002, 256, 0.03))
+_LOOKS = ((0.004, 448, 0.0), (0.008, 448, 0.0), (0.002, 320, 0.03))
 _LEAST_SPREAD = 2.0
 _NO_DAMAGE = "no damage with a border was seen"
 #: What a person has to say of a proposal that the network cannot.
