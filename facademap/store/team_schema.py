@@ -57,17 +57,26 @@ def projects_in(address: Address) -> dict[str, str]:
 
 
 def need_room(address: Address) -> None:
-    """Refuse a name that a project of the database has, before anything is done for it.
+    """Refuse a name that a project of the database has, or that none may have, before anything is done for it.
 
     Raises
     ------
     ProjectError
-        There is one.
+        There is one, or the name is kept for what projects share.
     """
+    _need_own_name(address.project)
     with contextlib.closing(connect_team(address)) as raw, in_team_words(address):
         asked = "SELECT to_regnamespace(quote_ident(%s)) IS NOT NULL"
         if raw.execute(asked, (address.project,)).fetchone()[0]:
             raise _is_there(address)
+
+
+def _need_own_name(schema: str) -> None:
+    if schema.startswith("facademap_"):
+        raise ProjectError(
+            f"{schema!r}: names that begin so are for what projects of a database share",
+            "Choose another --name.",
+        )
 
 
 def _is_there(address: Address) -> ProjectError:
@@ -116,11 +125,7 @@ def build_team(connection: TeamConnection, *, project_id: str = "") -> str:
     """Make the schema and its empty tables within the transaction that is open; returns the name of the project that no other has."""
     project_id = project_id or uuid.uuid4().hex
     schema = connection.address.project
-    if schema.startswith("facademap_"):
-        raise ProjectError(
-            f"{schema!r}: names that begin so are for what projects of a database share",
-            "Choose another --name.",
-        )
+    _need_own_name(schema)
     if connection.execute("SELECT to_regnamespace(quote_ident(?))", (schema,)).fetchone()[0]:
         raise _is_there(connection.address)
     connection.execute(f'CREATE SCHEMA "{schema}"')
