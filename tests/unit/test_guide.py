@@ -545,6 +545,24 @@ def test_no_sheet_ends_or_begins_with_a_single_row(count: int) -> None:
     assert 1 not in on_sheets
 
 
+@pytest.mark.parametrize(("rows", "sheets"), [(6, [2, 2, 3]), (26, [2, 3, 4])])
+def test_a_chapter_goes_on_below_the_last_where_much_of_the_sheet_is_left(
+    rows: int, sheets: list[int]
+) -> None:
+    """Six rows and a heading leave most of an A4 sheet, twenty-six less than half; two of them and no third are followed by one."""
+    told = tuple((f"row {n}", "x") for n in range(rows))
+    grid = Grid(title="Some", head=("A", "B"), rows=told, shares=(0.5, 0.5))
+    chapters = [
+        Chapter(name=n, title=n, blocks=[Heading(level=1, text=f"Part {n}"), grid]) for n in "abc"
+    ]
+    reader = PdfReader(io.BytesIO(write_guide_pdf(chapters, title="t", kind="k", told="")))
+    outline = [(o.title, reader.get_destination_page_number(o) + 1) for o in reader.outline]
+    assert [title for title, _ in outline] == ["Part a", "Part b", "Part c"]
+    assert [sheet for _, sheet in outline] == sheets
+    tops = [float(o.top) for o in reader.outline]
+    assert len(set(zip(sheets, tops, strict=True))) == 3  # each leads to its own heading
+
+
 def test_the_pages_tell_every_name_that_a_chapter_may_use_and_no_other(folder: Path) -> None:
     with Project.open(folder, read_only=True) as project:
         wall = _wall(Context(project=project, choices=Choices()))

@@ -14,7 +14,7 @@ from PIL import Image
 
 from facademap.cli.main import main
 from facademap.condition.damage_net import KINDS, DamageSeen, look_at_clicks
-from facademap.condition.damage_regions import damage_at, damages_of
+from facademap.condition.damage_regions import Damage, damage_at, damages_of
 from facademap.condition.glossary import find_term
 from facademap.condition.wall_tuning import corrected, fitted, lesson_of
 from facademap.errors import GeometryError
@@ -92,6 +92,28 @@ def test_of_two_looks_the_one_with_the_clearer_border_is_taken(monkeypatch) -> N
     found = damage_clicked(rgb, [(224, 224)], [], gsd_m=0.004)
     assert found.term == KINDS[1]
     assert found.shape_px.area == pytest.approx(120**2, rel=0.1)
+
+
+@pytest.mark.parametrize(("clearer", "taken"), [(0.02, 40), (0.04, 20)])
+def test_the_nearest_look_is_taken_where_its_border_is_clearer_by_three_hundredths(
+    monkeypatch: pytest.MonkeyPatch, clearer: float, taken: int
+) -> None:
+    """The margin is that of ``benchmarks/damage_net``: a near look too easily takes a part for the whole."""
+
+    def look(view, inside, outside, relief):
+        return view.shape[0]
+
+    def at(side_px, inside):
+        # the picture ends before the farthest look is full: it is the smallest; two pixels of the nearest are one of the view
+        border = 0.5 if side_px < 300 else 0.8 + clearer if side_px < 400 else 0.8
+        area = shapely.box(0, 0, 40, 40)
+        return Damage(term=KINDS[0], shape_px=area, confidence=0.5, border=border)
+
+    monkeypatch.setattr("facademap.tasks.survey.propose_damage.look_at_clicks", look)
+    monkeypatch.setattr("facademap.tasks.survey.propose_damage.damage_at", at)
+    rgb = np.random.default_rng(1).integers(0, 255, (448, 448, 3)).astype(np.uint8)
+    found = damage_clicked(rgb, [(224, 224)], [], gsd_m=0.004)
+    assert found.shape_px.area == pytest.approx(taken**2, rel=0.05)
 
 
 def test_the_relief_under_a_part_of_the_picture_lies_where_it_does_under_the_whole(

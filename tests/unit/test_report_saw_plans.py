@@ -13,6 +13,8 @@ from pypdf import PdfReader
 
 from facademap.match import Params, remainders_of, sawing_of
 from facademap.repair.block_weights import how_to_lift, weights_of_block
+from facademap.report import saw_cards
+from facademap.report.page import Page
 from facademap.report.saw_plans import write_saw_plans
 from facademap.report.saw_steps import write_saw_steps
 from facademap.report.saw_zero import zero_of
@@ -185,3 +187,23 @@ def test_zero_is_left_of_and_below_all_sound_stone(outline, zero) -> None:  # ty
     assert found.upright[0] == found.x_mm
     assert found.sight in outline
     assert found.sight[0] != found.level[0]
+
+
+def test_words_of_a_sheet_have_one_size_and_none_leaves_its_card(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    full = saw_cards._Words(
+        lines=[("Cut 1", True)] * 9, lifts=["Lift a: gear, not by hand, on edge."] * 4
+    )
+    short = saw_cards._Words(lines=[("Cut 2", True)], lifts=[])
+    said = iter([full, short])
+    monkeypatch.setattr(saw_cards, "_said", lambda block, step: next(said))
+    monkeypatch.setattr(saw_cards, "_card", lambda *given: None)
+    page = Page(width_mm=297, height_mm=210)
+    zones = [(10.0, 20.0, 90.0, 86.0), (110.0, 20.0, 90.0, 86.0)]
+    saw_cards.cards(page, None, [(None, zone) for zone in zones])  # type: ignore[list-item, arg-type]
+    texts = [m for m in page.marks if type(m).__name__ == "Text"]
+    assert len(texts) == 14
+    assert len({t.size_pt for t in texts}) == 1
+    assert texts[0].size_pt < 8.0  # the full card needs it smaller
+    assert min(t.y_mm for t in texts) > 20.0

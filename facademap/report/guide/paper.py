@@ -113,7 +113,8 @@ class _Guide(BaseDocTemplate):  # type: ignore[misc]
         if isinstance(flowable, Paragraph) and flowable.style.name == "heading 1":
             words = flowable.getPlainText()
             key = f"chapter {self.page} {self.frame._y:.0f}"
-            self.canv.bookmarkPage(key)
+            top = self.frame._y + flowable.height
+            self.canv.bookmarkPage(key, fit="XYZ", left=0, top=top, zoom=0)
             self.canv.addOutlineEntry(words, key, 0, False)
             self.notify("TOCEntry", (0, words, self.page, key))
 

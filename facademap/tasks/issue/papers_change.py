@@ -26,8 +26,8 @@ from facademap.report.measures import METRIC, Measures
 from facademap.report.rows import rows_of
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_cells import Box, cells_as_picture
-from facademap.tasks.issue.papers_context import Context, DrawingIssue
-from facademap.tasks.issue.papers_drawings import is_drawn, look_of
+from facademap.tasks.issue.papers_context import Context
+from facademap.tasks.issue.papers_drawings import cover_row, is_drawn, look_of
 from facademap.tasks.survey.compare_surveys import (
     SurveysCompared,
     change_table,
@@ -115,26 +115,10 @@ def change_on_cover(context: Context, tables: tuple[str, ...]) -> list[CoverRow]
     tables : tuple of str
         What the drawings are made from.
     """
-    from facademap.report.drawings import draw_sheets
-    from facademap.report.sheet_layout import lay_out
-
-    rows, issue = [], context.issue or DrawingIssue(marks={}, changed={})
-    for elevation, stem, content, _ in _contents(context, tables):
-        look = look_of(context, f"{stem}.pdf")
-        layout = lay_out(
-            content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches
-        )
-        rows.append(
-            CoverRow(
-                number=issue.numbers.get(f"{stem}.pdf", ""),
-                title=_title(elevation),
-                scale=layout.scale,
-                sheets=issue.pages.get(f"{stem}.pdf") or len(draw_sheets(content, **look)),
-                facing_deg=content.facing_deg,
-                elevation=content.elevation,
-            )
-        )
-    return rows
+    return [
+        cover_row(context, f"{stem}.pdf", _title(elevation), content)
+        for elevation, stem, content, _ in _contents(context, tables)
+    ]
 
 
 def _title(elevation: Mapping[str, Any]) -> str:

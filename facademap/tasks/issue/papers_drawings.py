@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from facademap.report.cover_key import KeyWall
 from facademap.report.drawing_content import Content, Kind
@@ -13,9 +13,13 @@ from facademap.report.sheet_layout import Sheets
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
+if TYPE_CHECKING:
+    from facademap.report.cover_sheet import CoverRow
+
 __all__ = [
     "COVER",
     "DRAWN",
+    "cover_row",
     "drawing_names",
     "elevation_files",
     "is_drawn",
@@ -45,7 +49,7 @@ def drawing_names(context: Context) -> dict[str, tuple[Kind, str]]:
 
 def make_drawings(context: Context) -> dict[str, bytes]:
     """The files of all drawings; while they are issued, those that become a new revision."""
-    from facademap.report.cover_sheet import CoverRow, draw_cover
+    from facademap.report.cover_sheet import draw_cover
     from facademap.report.drawing_content import elevation_content
     from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
@@ -54,7 +58,7 @@ def make_drawings(context: Context) -> dict[str, bytes]:
     from facademap.tasks.issue.papers_change import change_on_cover
     from facademap.tasks.issue.papers_relief import relief_on_cover
 
-    frames, issue = context.frames(DRAWN), context.issue
+    frames = context.frames(DRAWN)
     names = {e["id"]: e["name"] for e in context.drawn_elevations}
     files: dict[str, bytes] = {}
     rows: list[CoverRow] = []
@@ -67,18 +71,9 @@ def make_drawings(context: Context) -> dict[str, bytes]:
         title = f"{kind.capitalize()} drawing, {names[elevation]}"
         look = look_of(context, file)
         plain = draw_sheets(content, **look)
+        rows.append(cover_row(context, file, title, content, sheets=len(plain)))
         layout = lay_out(
             content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches
-        )
-        rows.append(
-            CoverRow(
-                number=issue.numbers.get(file, "") if issue else "",
-                title=title,
-                scale=layout.scale,
-                sheets=(issue.pages.get(file) if issue else None) or len(plain),
-                facing_deg=content.facing_deg,
-                elevation=content.elevation,
-            )
         )
         walls.setdefault(elevation, _key_wall(content, layout))
         if not is_drawn(context, file):
@@ -120,6 +115,36 @@ def _key_wall(content: Content, layout: Sheets) -> KeyWall:
         windows=tuple((layout.window(*p), str(sheet_at(layout, *p))) for p in places)
         if len(places) > 1
         else (),
+    )
+
+
+def cover_row(
+    context: Context, file: str, title: str, content: Content, *, sheets: int | None = None
+) -> CoverRow:
+    """A drawing as the cover of all drawings lists it.
+
+    Parameters
+    ----------
+    context : Context
+    file, title : str
+    content : Content
+    sheets : int, optional
+        How many it takes, where they were drawn already.
+    """
+    from facademap.report.cover_sheet import CoverRow
+    from facademap.report.drawings import draw_sheets
+    from facademap.report.sheet_layout import lay_out
+
+    look, issue = look_of(context, file), context.issue
+    layout = lay_out(content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches)
+    issued = issue.pages.get(file) if issue else None
+    return CoverRow(
+        number=issue.numbers.get(file, "") if issue else "",
+        title=title,
+        scale=layout.scale,
+        sheets=issued or sheets or len(draw_sheets(content, **look)),
+        facing_deg=content.facing_deg,
+        elevation=content.elevation,
     )
 
 

@@ -22,8 +22,8 @@ from facademap.report.rows import rows_of
 from facademap.tables.names import file_name
 from facademap.tasks.issue.drawn_rows import digest_of
 from facademap.tasks.issue.papers_cells import cells_as_picture
-from facademap.tasks.issue.papers_context import Context, DrawingIssue
-from facademap.tasks.issue.papers_drawings import is_drawn, look_of
+from facademap.tasks.issue.papers_context import Context
+from facademap.tasks.issue.papers_drawings import cover_row, is_drawn, look_of
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of, sections_of
 from facademap.units import M_PER_INCH
 
@@ -72,26 +72,15 @@ def relief_on_cover(context: Context, tables: tuple[str, ...]) -> list[CoverRow]
     tables : tuple of str
         What the drawings are made from.
     """
-    from facademap.report.drawings import draw_sheets
-    from facademap.report.sheet_layout import lay_out
+    return [
+        cover_row(context, f"{stem}.pdf", _cover_title(elevation, content), content)
+        for elevation, stem, content, _ in _contents(context, tables)
+    ]
 
-    rows, issue = [], context.issue or DrawingIssue(marks={}, changed={})
-    for elevation, stem, content, _ in _contents(context, tables):
-        look = look_of(context, f"{stem}.pdf")
-        sections = " with sections" if content.relief and content.relief.cuts else ""
-        rows.append(
-            CoverRow(
-                number=issue.numbers.get(f"{stem}.pdf", ""),
-                title=f"Relief{sections}, {elevation['name']}",
-                scale=lay_out(
-                    content.box, sheet=look["sheet"], scale=look["scale"], inches=context.inches
-                ).scale,
-                sheets=issue.pages.get(f"{stem}.pdf") or len(draw_sheets(content, **look)),
-                facing_deg=content.facing_deg,
-                elevation=content.elevation,
-            )
-        )
-    return rows
+
+def _cover_title(elevation: Mapping[str, Any], content: Content) -> str:
+    sections = " with sections" if content.relief and content.relief.cuts else ""
+    return f"Relief{sections}, {elevation['name']}"
 
 
 def _contents(
