@@ -20,7 +20,7 @@ from facademap.cli.main import main
 from facademap.errors import InputError
 from facademap.report.estate_plan import estate_data
 from facademap.store.project import Project
-from facademap.tasks.project.estate import figures_of_estate
+from facademap.tasks.project.estate import _on, figures_of_estate
 from facademap.tasks.project.estate_page import make_estate
 
 HOSTILE = "</script><img src=x onerror=alert(1)>\"'&塔"
@@ -233,3 +233,9 @@ def test_the_plan_is_true_to_the_metre_and_maps_lie_beside_the_page(
     assert f'"map":"e-maps/{map_.name}#wall%3As"' in (tmp_path / "e.html").read_text("utf-8")
     with pytest.raises(InputError):
         make_estate([str(estate["kiln"])], with_maps=True)
+
+
+def test_kept_looks_become_due_on_their_day_and_count_for_a_year_to_the_day() -> None:
+    wall = {"due": {"": 1, "2027-05-04": 2, "2027-05-05": 4, "2028-05-04": 8, "2028-05-05": 16}}
+    told = _on(dt.date(2027, 5, 4), wall)
+    assert (told["due_now"], told["due_in_a_year"]) == (1 + 2, 4 + 8)

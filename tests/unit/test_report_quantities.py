@@ -163,6 +163,28 @@ def test_same_rows_same_bytes(quantities):
     }
 
 
+def test_columns_are_as_wide_as_their_words_and_rules_as_high(quantities):
+    book = openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))
+    for name in ("Repairs", "Conditions"):
+        sheet = book[name]
+        head = {c.value: c for c in sheet[4]}
+        # columns of one width are told together
+        widths = {
+            n: d.width for d in sheet.column_dimensions.values() for n in range(d.min, d.max + 1)
+        }
+        for title in ("Stone type", "Family", "Recommendation class", "Surface"):
+            at = head[title]
+            below = sheet[at.column_letter][4:]
+            words = [str(c.value) for c in below if c.value] + title.split()
+            longest = max(map(len, words))
+            # a column within the limits of readable widths, and no narrower than what stands in it
+            assert widths[at.column] >= min(longest, 40), (name, title)
+    rules = book["Rules"] if "Rules" in book.sheetnames else book[book.sheetnames[1]]
+    long = [c for c in rules["A"] if c.value and len(str(c.value)) > 125]
+    assert long
+    assert all(rules.row_dimensions[c.row].height >= 30 for c in long)
+
+
 def test_no_text_of_the_project_becomes_a_formula(quantities):
     book = openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))
     texts = [c.value for row in book["Conditions"].iter_rows() for c in row if c.data_type == "s"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import numpy as np
 import pyproj
@@ -10,6 +11,7 @@ import pytest
 
 from facademap.errors import GeometryError, InputError
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
+from facademap.wall.in_world import WallInWorld
 from facademap.wall.world import wall_crs
 
 #: Any place before the walls of these tests.
@@ -113,3 +115,16 @@ def test_every_order_of_rows_gives_the_same_frame() -> None:
         np.testing.assert_allclose(again.matrix, first.matrix, atol=1e-9)
     behind = fit_surface(points, outside_enh=(3.0, 20.0, 2.0))
     np.testing.assert_allclose(behind.matrix[:, 2], -first.matrix[:, 2], atol=1e-9)
+
+
+@pytest.mark.parametrize(("radius_m", "out_m"), [(2.0, -2.0), (-2.0, 2.0)])
+def test_a_round_wall_bends_away_from_outside_and_towards_whoever_stands_inside(
+    radius_m: float, out_m: float
+) -> None:
+    """A quarter of the way round: as far aside as its radius, and as far out of the plane, by the circle itself."""
+    matrix = np.hstack([np.eye(3), np.zeros((3, 1))])
+    wall = WallInWorld(epsg=32631, matrix=matrix, radius_m=radius_m)
+    (place,) = wall.enh([[math.pi / 2 * 2.0, 1.0]])
+    np.testing.assert_allclose(place, (2.0, 1.0, out_m), atol=1e-12)
+    # half the way round is the most that there is
+    assert np.isnan(wall.enh([[math.pi * 2.0 * 1.001, 0.0]])[0, 0])
