@@ -2,55 +2,40 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import itertools
-import json
 import multiprocessing
-import shutil
 import sqlite3
 import subprocess
 import threading
 import time
 import uuid
 import warnings
-import xml.etree.ElementTree as ET
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 import pandas as pd
 import pytest
 import shapely
-from click.testing import CliRunner
 from cluster import Cluster
 
-from facademap.cli.main import main
 from facademap.errors import (
     ConflictError,
-    FileError,
     InputError,
     ProjectError,
-    RightsError,
     TableError,
 )
 from facademap.store import copying
 from facademap.store.changes import changes_after, outlines_near
 from facademap.store.copying import digests_of
 from facademap.store.dialect import dialect_of
-from facademap.store.gate import gated_edit
 from facademap.store.packed import pack_table
 from facademap.store.project import SCHEMA_VERSION, Project
-from facademap.store.team import connect_team
 from facademap.store.team_address import read_address
-from facademap.store.team_row_rules import RULES
 from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
-from facademap.tasks.issue.papers import make_papers
-from facademap.tasks.project import bring_back as bringing
-from facademap.tasks.project.bring_back import bring_back
 from facademap.tasks.project.check import check_project
 from facademap.tasks.project.copy_project import copy_project
 from facademap.tasks.project.create_project import ProjectPlan
@@ -59,12 +44,9 @@ from facademap.tasks.project.set_aside import put_rows_back, set_rows_aside
 from facademap.tasks.project.team import (
     create_team_project,
     join_project,
-    limits_in_project,
-    rights_in_project,
 )
 from facademap.tasks.project.upgrade import upgrade_project
 from facademap.tasks.record.consents import add_consent, list_consents
-from facademap.wall.world import wall_crs
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():
@@ -72,64 +54,6 @@ with warnings.catch_warnings():
     from starlette.testclient import TestClient
 
 _number = itertools.count(1)
-
-
-@pytest.fixture(scope="module")
-def database(cluster: Cluster) -> str:
-    return cluster.make_database("two_stores")
-
-
-@pytest.fixture(params=["geopackage", "postgis"])
-def create(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[str], Project]:
-    """Makes a project of a name in the store whose turn it is."""
-    if request.param == "geopackage":
-        return lambda name: Project.create(tmp_path / name, name=name)
-    database = request.getfixturevalue("database")
-
-    def in_database(name: str) -> Project:
-        address = read_address(f"{database}#{name}_{next(_number)}")
-        return Project.create_in(address, tmp_path / name, name=name)
-
-    return in_database
-
-
-@pytest.fixture
-def project(create: Callable[[str], Project]) -> Iterator[Project]:
-    made = create("sail_loft")
-    with made.edit(who="ann", what="set up") as edit:
-        edit.insert("elevations", [{"id": "river", "name": "River front"}])
-        edit.insert(
-            "surfaces",
-            [
-                {
-                    "id": name,
-                    "elevation": "river",
-                    "name": name,
-                    "frame_wkt": wall_crs(name, f"test {name}"),
-                }
-                for name in ("front", "return")
-            ],
-        )
-        edit.insert(
-            "conditions",
-            [
-                {
-                    "id": "C-001",
-                    "surface": "front",
-                    "term": "scaling",
-                    "cc": 2,
-                    "geometry": shapely.box(0, 0, 1, 1),
-                },
-                {
-                    "id": "C-002",
-                    "surface": "return",
-                    "term": "crack",
-                    "geometry": shapely.LineString([(0, 0), (1, 2)]),
-                },
-            ],
-        )
-    yield made
-    made.close()
 
 
 def refuse_rewriting(project: Project) -> None:
@@ -536,107 +460,6 @@ def test_lengths_and_areas_are_those_of_postgis(database: str, tmp_path: Path) -
     project.close()
 
 
-def test_roles_look_work_or_neither(database: str, cluster: Cluster, tmp_path: Path) -> None:
-    address = f"{database}#rights"
-    Project.create_in(read_address(address), tmp_path / "owner", name="rights").close()
-    with Project.open(tmp_path / "owner") as owner:
-        owner._connection.execute("""CREATE ROLE "o'hara \"\"" LOGIN""")
-        owner._connection.execute("CREATE ROLE gis LOGIN")
-        with owner.edit(who="ann", what="set up") as edit:
-            edit.insert("elevations", [{"id": "river", "name": "River front"}])
-    theirs = {
-        role: address.replace("postgres@", f"{quote(role)}@") for role in ("gis", "o'hara \"")
-    }
-    for role, named in theirs.items():
-        with pytest.raises(ProjectError, match="may not look into project 'rights'"):
-            join_project(named, tmp_path / role[0])
-    assert rights_in_project(tmp_path / "owner", role="gis", may="read") == {"gis": "read"}
-    rights_in_project(tmp_path / "owner", role="o'hara \"", may="edit")
-    for role, named in theirs.items():
-        join_project(named, tmp_path / role[0])
-
-    with Project.open(tmp_path / "o") as mason:
-        front = {
-            "id": "front",
-            "elevation": "river",
-            "name": "x",
-            "frame_wkt": wall_crs("x", "test x"),
-        }
-        with mason.edit(who="o'hara", what="add") as edit:
-            edit.insert("surfaces", [front])
-            row = {
-                "id": "C-1",
-                "surface": "front",
-                "term": "crack",
-                "geometry": shapely.Point(1, 2),
-            }
-            edit.insert("conditions", [row])
-        mason.undo(edit.txn, who="o'hara")
-        mason.undo(mason.history(last=1).iloc[0]["txn"], who="o'hara")
-        for statement in (
-            "UPDATE edit_log SET who = 'x'",
-            "DROP TABLE conditions",
-            "DELETE FROM edit_log",
-        ):
-            with pytest.raises(ProjectError, match=r"your role may not do this|append-only"):
-                mason._connection.execute(statement)
-        with pytest.raises(ProjectError, match="no layer of this project"):
-            mason._connection.execute(
-                "SELECT facademap_layer('conditions', 'conditions', 'x', true)"
-            )
-
-    with Project.open(tmp_path / "g") as looker:
-        assert list(looker.read("conditions")["id"]) == ["C-1"]
-        with (
-            pytest.raises(ProjectError, match="your role may not do this"),
-            looker.edit(who="gis", what="draw") as edit,
-        ):
-            edit.update("conditions", "C-1", {"cc": 1})
-        # what a GIS reads: the layer of one surface, made since the right was given
-        layer = looker._connection.execute(
-            'SELECT "id", ST_AsText("geom") FROM "conditions of front"'
-        )
-        assert layer.fetchall() == [("C-1", "POINT(1 2)")]
-
-    Project.create(tmp_path / "file", name="file").close()
-    # and no more than the layers, those to come too
-    given = rights_in_project(tmp_path / "owner", role="gis", may="layers")
-    assert given == {"gis": "layers", "o'hara \"": "edit"}
-    with Project.open(tmp_path / "o") as mason, mason.edit(who="o'hara", what="add") as edit:
-        edit.insert("surfaces", [{**front, "id": "back"}])
-        edit.insert("conditions", [{**row, "id": "C-2", "surface": "back"}])
-    plain = read_address(theirs["gis"])
-    with contextlib.closing(connect_team(plain)) as gis:
-        for name in ("front", "back"):
-            assert len(gis.execute(f'SELECT "id", "geom" FROM rights."conditions of {name}"').fetchall()) == 1  # fmt: skip
-        for hidden in ("conditions", "settings", "edit_log", "photos"):
-            with pytest.raises(Exception, match="permission denied"):
-                gis.execute(f"SELECT * FROM rights.{hidden}")
-        # the signs of each layer, in the open form that GIS programs take (OGC 05-077r4), found by the search path of the role
-        gis.execute("SET search_path = rights, public")
-        styled = gis.execute(
-            "SELECT f_table_name, stylesld FROM layer_styles WHERE useasdefault AND f_table_catalog = current_database() "
-            "AND f_table_schema = 'rights' AND f_geometry_column = 'geom'"
-        ).fetchall()
-        with sqlite3.connect(tmp_path / "file" / "project.gpkg") as file:
-            same = dict(file.execute("SELECT f_table_name, styleSLD FROM layer_styles WHERE useAsDefault"))  # fmt: skip
-        assert {name for name, _ in styled} == {*same, *(f"{t} of {s}" for t in same if t != "surfaces" for s in ("front", "back"))}  # fmt: skip
-        for name, sld in styled:
-            assert sld == same[name.split(" of ")[0]]
-        rules = ET.fromstring(dict(styled)["conditions of back"]).iter("{http://www.opengis.net/se}Rule")  # fmt: skip
-        assert len(list(rules)) > 40
-        with pytest.raises(Exception, match="permission denied"):
-            gis.execute("DELETE FROM layer_styles")
-        with pytest.raises(Exception, match="permission denied"):
-            gis.execute('UPDATE rights."conditions of front" SET "note" = \'x\'')
-
-    assert rights_in_project(tmp_path / "owner", role="gis", may="nothing") == {"o'hara \"": "edit"}
-    with pytest.raises(ProjectError, match="may not look into"):
-        Project.open(tmp_path / "g")
-    with pytest.raises(InputError, match="there is no role"):
-        rights_in_project(tmp_path / "owner", role="nobody; DROP", may="read")
-
-
 def test_an_older_project_is_brought_up_to_date_by_its_owner_for_everybody(
     database: str, tmp_path: Path
 ) -> None:
@@ -803,385 +626,6 @@ def test_an_estate_is_counted_once_and_says_what_is_left_out(
     assert found["total"]["conditions"] == 4
     assert found["total"]["classes"] == {"CC0": 0, "CC1": 2, "CC2": 0, "CC3": 1, "not classed": 1}
     assert ["is a copy of" in u["problem"] for u in found["unread"]] == [True, False]
-
-
-def test_a_role_of_one_elevation_neither_reads_nor_writes_the_other(
-    database: str, tmp_path: Path
-) -> None:
-    """By its own connection, as a GIS or psql would come, and by the store."""
-    address = f"{database}#sides"
-    Project.create_in(read_address(address), tmp_path / "owner", name="sides").close()
-    sides = {"river": "front", "lane": "back"}
-    with Project.open(tmp_path / "owner") as owner:
-        for role in ("riverman", "crew_river", "crewman"):
-            owner._connection.execute(f"CREATE ROLE {role} LOGIN")
-        owner._connection.execute("GRANT crew_river TO crewman")
-        with owner.edit(who="ann", what="set up") as edit:
-            edit.insert("elevations", [{"id": e, "name": e} for e in sides])
-            edit.insert("surfaces", [{"id": s, "elevation": e, "name": s, "frame_wkt": wall_crs(s, f"test {s}")} for e, s in sides.items()])  # fmt: skip
-            for surface in sides.values():
-                row = {"surface": surface, "term": "scaling", "cc": 2, "geometry": shapely.box(0, 0, 1, 1)}  # fmt: skip
-                edit.insert("conditions", [{**row, "id": f"C-{surface}"}])
-                edit.insert("photos", [{"id": f"P-{surface}", "path": f"photos/{surface}.jpg", "sha256": "0" * 64, "width_px": 9, "height_px": 9, "surface": surface}])  # fmt: skip
-                edit.insert("looks", [{"id": f"L-{surface}", "about_table": "conditions", "about": f"C-{surface}", "looked_on": "2026-05-01", "finding": "sound"}])  # fmt: skip
-            # stone is the whole campaign's, and so are its pictures; any other photo that lies nowhere is not shown
-            edit.insert("blocks", [{"id": "B-1", "stone_type": "buff"}])
-            edit.insert("photos", [{"id": p, "path": f"blocks/{p}.jpg", "sha256": "0" * 64, "width_px": 9, "height_px": 9} for p in ("P-stone", "P-loose")])  # fmt: skip
-            edit.insert("faces", [{"id": "B-1.1", "block": "B-1", "outline": [[0, 0], [1, 0], [1, 1]], "usable_depth_m": 0.1, "photo": "P-stone"}])  # fmt: skip
-        both = edit.txn
-    for role, may in (("riverman", "edit"), ("crew_river", "read")):
-        given = rights_in_project(tmp_path / "owner", role=role, may=may, elevations=["river"])
-    assert given == {"riverman": "edit", "crew_river": "read"}
-    assert limits_in_project(tmp_path / "owner") == {"riverman": ["river"], "crew_river": ["river"]}
-    with pytest.raises(InputError, match="no elevation 'roof'"):
-        rights_in_project(tmp_path / "owner", role="riverman", may="edit", elevations=["roof"])
-    with pytest.raises(ProjectError, match="owns the project"):
-        rights_in_project(tmp_path / "owner", role="postgres", may="edit", elevations=["river"])
-
-    theirs = {r: read_address(address.replace("postgres@", f"{r}@")) for r in ("riverman", "crewman")}  # fmt: skip
-    for named in theirs.values():
-        # whoever is of a crew that is limited is limited with it
-        with contextlib.closing(connect_team(named)) as gis:
-            gis.execute("SET search_path = sides, public")
-            gis.execute(
-                'SET facademap.elevations = \'["lane", "river"]\''
-            )  # narrows, and never widens
-            for table, seen in (("conditions", "C-front"), ("looks", "L-front"), ("surfaces", "front"), ("elevations", "river")):  # fmt: skip
-                assert gis.execute(f"SELECT id FROM {table}").fetchall() == [(seen,)], table
-            photos = gis.execute("SELECT id FROM photos ORDER BY id").fetchall()
-            assert photos == [("P-front",), ("P-stone",)]
-            logged = gis.execute("SELECT DISTINCT row_id FROM edit_log WHERE table_name <> 'settings'")  # fmt: skip
-            assert {i for (i,) in logged} == {
-                "river",
-                "front",
-                "C-front",
-                "P-front",
-                "L-front",
-                "B-1",
-                "B-1.1",
-                "P-stone",
-            }
-            assert gis.execute('SELECT id FROM "conditions of front"').fetchall() == [("C-front",)]
-            with pytest.raises(Exception, match="permission denied"):
-                gis.execute('SELECT id FROM "conditions of back"')
-            # a function of one's own, as cheap as can be, is asked of no row that is not shown
-            gis.execute("CREATE FUNCTION pg_temp.spy(told text) RETURNS boolean LANGUAGE plpgsql COST 0.0000001 AS 'BEGIN RAISE NOTICE ''%'', told; RETURN true; END'")  # fmt: skip
-            for way in ("indexscan", "bitmapscan", "indexonlyscan"):
-                gis.execute(f"SET enable_{way} = off")
-            heard: list[str] = []
-            gis.add_notice_handler(
-                lambda told, heard=heard: heard.append(str(told.message_primary))
-            )  # type: ignore[misc]
-            for seen_by in ('"conditions of front"', "conditions", "edit_log", "photos"):
-                column = "row_id" if seen_by == "edit_log" else "id"
-                gis.execute(f"SELECT 1 FROM {seen_by} WHERE pg_temp.spy({column})")
-            assert "C-front" in heard
-            assert not [told for told in heard if "back" in told or told == "lane"]
-    with contextlib.closing(connect_team(theirs["riverman"])) as gis:
-        gis.execute("SET search_path = sides, public")
-        assert gis.execute("UPDATE conditions SET cc = 1").rowcount == 1
-        assert gis.execute("DELETE FROM conditions WHERE id = 'C-back'").rowcount == 0
-        for refused in (
-            "UPDATE conditions SET surface = 'back' WHERE id = 'C-front'",
-            "INSERT INTO conditions (id, surface, term, geom) VALUES ('C-9', 'back', 'crack', 'POINT(0 0)')",
-            "INSERT INTO edit_log (txn, at, who, what, table_name, row_id, op, rev, after) VALUES ('t', 'now', 'x', 'x', "
-            """'conditions', 'C-back', 'update', 2, '{"surface": "back"}')""",
-            "INSERT INTO settings (id, value) VALUES ('name', '1')",
-        ):
-            with pytest.raises(Exception, match=r"row-level security|permission denied"):
-                gis.execute(refused)
-        for layer in ("conditions of back", "conditions of front"):
-            with pytest.raises(Exception, match="no layer of"):
-                gis.execute("SELECT facademap_layer(%s, 'conditions', 'back', true)", (layer,))
-
-    join_project(str(theirs["riverman"]), tmp_path / "riverman")
-    with Project.open(tmp_path / "riverman") as surveyor:
-        with surveyor.edit(who="rita", what="class") as edit:
-            edit.update("conditions", "C-front", {"cc": 3})
-            edit.insert("conditions", [{"id": edit.new_id("C"), "surface": "front", "term": "crack", "geometry": shapely.Point(1, 2)}])  # fmt: skip
-        surveyor.undo(edit.txn, who="rita")
-        with pytest.raises(InputError, match="there is no 'C-back'"), surveyor.edit(who="rita", what="x") as edit:  # fmt: skip
-            edit.update("conditions", "C-back", {"cc": 3})
-        with pytest.raises(RightsError, match="your role may not do this"), surveyor.edit(who="rita", what="x") as edit:  # fmt: skip
-            edit.insert("conditions", [{"id": "C-9", "surface": "back", "term": "crack", "geometry": shapely.Point(1, 2)}])  # fmt: skip
-        with pytest.raises(InputError, match="your rights do not show"), surveyor.edit(who="rita", what="x") as edit:  # fmt: skip
-            edit.insert("conditions", [{"id": "C-back", "surface": "front", "term": "crack", "geometry": shapely.Point(1, 2)}])  # fmt: skip
-        with pytest.raises(RightsError, match="rows more than your rights show"):
-            surveyor.undo(both, who="rita")
-        with pytest.raises(ProjectError, match="some elevations of this project"):
-            surveyor.snapshot(tmp_path / "part.gpkg")
-    # what speaks of the whole is not made of a part
-    for whole in (make_papers, check_project):
-        with pytest.raises(ProjectError, match="some elevations of this project"):
-            whole(tmp_path / "riverman")
-    estate = figures_of_estate([str(tmp_path / "riverman")])
-    assert "some elevations of this project" in estate["unread"][0]["problem"]
-    with Project.open(tmp_path / "owner") as owner:
-        assert owner.row("conditions", "C-back")["cc"] == 2
-        # a table that is made later has its rule from the start
-        for table in TABLES:
-            assert owner._connection.execute(f"SELECT relrowsecurity FROM pg_class WHERE oid = '{table}'::regclass").fetchone()[0], table  # fmt: skip
-    assert set(RULES) == set(TABLES)
-    assert rights_in_project(tmp_path / "owner", role="riverman", may="read")["riverman"] == "read"
-    with contextlib.closing(connect_team(theirs["riverman"])) as gis:
-        assert len(gis.execute("SELECT id FROM sides.conditions").fetchall()) == 2
-
-
-def test_what_is_kept_of_secrets_is_for_those_who_work_in_the_whole_project(
-    database: str, tmp_path: Path
-) -> None:
-    """Not for readers, in whatever table it lies; a project that was made before the rules has them once its owner opens it."""
-    address = f"{database}#links"
-    Project.create_in(read_address(address), tmp_path / "owner", name="links").close()
-    with Project.open(tmp_path / "owner") as owner:
-        for role in ("onlooker", "deskman"):
-            owner._connection.execute(f"CREATE ROLE {role} LOGIN")
-        with owner.edit(who="ann", what="reviewer link") as edit:
-            link = {"id": "a1", "name": "Ada", "hash": "f" * 64, "made_at": "2026-05-01T10:00:00"}
-            edit.set("reviewer_links", [link])
-    rights_in_project(tmp_path / "owner", role="onlooker", may="read")
-    rights_in_project(tmp_path / "owner", role="deskman", may="edit")
-
-    def secrets_seen(role: str) -> int:
-        named = read_address(address.replace("postgres@", f"{role}@"))
-        with contextlib.closing(connect_team(named)) as raw:
-            tables = raw.execute("SELECT quote_ident(relname) FROM pg_class WHERE relnamespace = 'links'::regnamespace AND relkind IN ('r', 'v')").fetchall()  # fmt: skip
-            texts = [str(raw.execute(f"SELECT * FROM links.{t}").fetchall()) for (t,) in tables if raw.execute("SELECT has_table_privilege(%s, 'SELECT')", (f"links.{t}",)).fetchone()[0]]  # fmt: skip
-            assert len(texts) > 20
-            return sum("f" * 64 in text for text in texts)
-
-    assert secrets_seen("onlooker") == 0
-    assert secrets_seen("deskman") == 2  # the server's role: the setting and its history
-    with Project.open(tmp_path / "owner") as owner:
-        for (table,) in owner._connection.execute("SELECT DISTINCT tablename::text FROM pg_policies WHERE schemaname = 'links'").fetchall():  # fmt: skip
-            owner._connection.execute(f'ALTER TABLE "{table}" DISABLE ROW LEVEL SECURITY')
-        owner._connection.execute("COMMENT ON FUNCTION facademap_limited(name) IS NULL")
-    assert secrets_seen("onlooker") == 2, "the hole that the rules close"
-    Project.open(tmp_path / "owner").close()
-    assert secrets_seen("onlooker") == 0
-
-
-def condition(id: str, surface: str = "front", **more: Any) -> dict[str, Any]:
-    return {"id": id, "surface": surface, "term": "scaling", "geometry": shapely.box(0, 0, 1, 1), **more}  # fmt: skip
-
-
-def entered(folder: Path, *rows: dict[str, Any], who: str = "fay", what: str = "drawn") -> None:
-    with Project.open(folder) as made, made.edit(who=who, what=what) as edit:
-        edit.insert("conditions", rows)
-
-
-def changed(folder: Path, id: str, *, who: str, **values: Any) -> None:
-    with Project.open(folder) as made, made.edit(who=who, what="changed") as edit:
-        edit.update("conditions", id, values)
-
-
-@pytest.fixture
-def field(project: Project, tmp_path: Path) -> Path:
-    """A field copy of one of two surfaces, with a picture, a setting and the record of a repair there."""
-    (project.folder / "photos").mkdir(exist_ok=True)
-    (project.folder / "photos/p1.jpg").write_bytes(b"one")
-    (project.folder / "photos/p2.jpg").write_bytes(b"of another wall")
-    rep = {"treatment": "inset", "conditions": ["C-001"], "geometry": shapely.box(0, 0, 1, 1), "edges": [0.003]}  # fmt: skip
-    with project.edit(who="ann", what="more") as edit:
-        edit.insert("photos", [
-            {"id": f"p{n}.jpg", "path": f"photos/p{n}.jpg", "sha256": "0", "width_px": 1, "height_px": 1, "surface": s}
-            for n, s in ((1, "front"), (2, "return"))
-        ])  # fmt: skip
-        edit.insert("conditions", [condition("C-003", photo="p1.jpg"), condition("C-004")])
-        edit.insert("repairs", [{"id": "R-001", "surface": "front", **rep}])
-        edit.insert("work_log", [{"id": "W-001", "repair": "R-001", "stage": "proposed", "at": "2026-05-01T09:00:00Z", "mason": "ann"}])  # fmt: skip
-    copy_project(str(project.folder), str(tmp_path / "field"), surfaces=["front"], who="fay")
-    return tmp_path / "field"
-
-
-def test_a_field_copy_holds_one_surface_with_its_history_and_pictures(
-    project: Project, field: Path
-) -> None:
-    with Project.open(field, read_only=True) as copied:
-        assert list(copied.read("surfaces")["id"]) == ["front"]
-        assert set(copied.read("conditions")["id"]) == {"C-001", "C-003", "C-004"}
-        assert list(copied.read("work_log")["id"]) == ["W-001"]
-        assert list(copied.read("photos")["id"]) == ["p1.jpg"]
-        assert [h["who"] for h in copied.history("conditions", "C-001").to_dict("records")] == ["ann"]  # fmt: skip
-        assert copied.project_id != project.project_id
-        assert foreign_names(field) == []
-    assert (field / "photos/p1.jpg").exists()
-    assert not (field / "photos/p2.jpg").exists()
-    assert "is a field copy of" in figures_of_estate([str(field)])["unread"][0]["problem"]
-
-
-def test_a_field_copy_comes_back_with_what_both_changed_side_by_side(
-    project: Project, field: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    home = str(project.folder)
-    changed(field, "C-001", who="fay", depth_m=0.02)
-    changed(field, "C-001", who="gus", depth_m=0.03)
-    changed(field, "C-003", who="fay", cc=3, note="deep")
-    changed(field, "C-004", who="fay", cc=1)
-    (field / "photos/new.jpg").write_bytes(b"taken on the scaffold")
-    with Project.open(field) as copied, copied.edit(who="fay", what="photo") as edit:
-        edit.insert("photos", [{"id": "new.jpg", "path": "photos/new.jpg", "sha256": "1", "width_px": 1, "height_px": 1, "surface": "front"}])  # fmt: skip
-    entered(field, condition("C-005", photo="new.jpg"), condition("C-006"))
-    with Project.open(field) as copied, copied.edit(who="fay", what="planned") as edit:
-        edit.update("repairs", "R-001", {"conditions": ["C-001", "C-005"]})
-    entered(project.folder, condition("C-005", "return", note="of the office"), who="ann")
-    changed(project.folder, "C-003", who="ann", cc=2, uc=3)
-    changed(project.folder, "C-004", who="ann", uc=1)
-    (project.folder / "photos/new.jpg").write_bytes(b"of the office")
-
-    looked = bring_back(field, home, dry_run=True)
-    assert {c["id"] for c in looked["conflicts"]} >= {"C-003", "C-004"}
-    newest = changes_after(project, 0)[-1].seq
-
-    def breaks_off(*given: Any, **also: Any) -> None:
-        raise OSError("the cable was pulled")
-
-    with monkeypatch.context() as patched:
-        patched.setattr(bringing, "_note", breaks_off)
-        with pytest.raises(OSError, match="cable"):
-            bring_back(field, home)
-    assert changes_after(project, 0)[-1].seq == newest, "nothing half done"
-
-    with monkeypatch.context() as patched:
-        patched.chdir(project.folder.parent)  # named as one does, from where one is
-        done = bring_back(field, project.folder.name, who="fay")
-    assert {c["id"] for c in done["conflicts"]} == {"C-003", "C-004"}
-    assert done["renamed"] == [{"table": "conditions", "id": "C-005", "to": "C-007"}]
-    of_both = next(c for c in done["conflicts"] if c["id"] == "C-003")
-    assert of_both["fields"]["cc"] == {"base": None, "mine": 3, "theirs": 2}
-    assert of_both["by_both"] == ["cc"]
-    history = project.history("conditions", "C-001").to_dict("records")
-    assert [h["who"] for h in history] == ["gus", "fay", "ann"], "every edit, by who made it"
-    assert "in the field" in history[0]["what"]
-    assert project.row("conditions", "C-005")["note"] == "of the office"
-    assert project.row("conditions", "C-007")["photo"] == "new.jpg"
-    assert project.row("conditions", "C-006")["surface"] == "front"
-    assert project.row("repairs", "R-001")["conditions"] == ["C-001", "C-007"]
-    taken = project.place(project.row("photos", "new.jpg")["path"])
-    assert taken.read_bytes() == b"taken on the scaffold"
-    assert (project.folder / "photos/new.jpg").read_bytes() == b"of the office"
-
-    again = bring_back(field, home)
-    assert (again["brought"], again["edits"]) == (0, 0)
-    assert {c["id"] for c in again["conflicts"]} == {"C-003", "C-004"}, "they wait"
-    merged = bring_back(field, home, take="merge", who="fay")
-    assert [c["id"] for c in merged["conflicts"]] == ["C-003"], "one value has two answers"
-    assert {n: project.row("conditions", "C-004")[n] for n in ("cc", "uc")} == {"cc": 1, "uc": 1}
-    file = tmp_path / "conflicts.json"
-    code, said = told_by_command("bring-back", field, home, "--conflicts", file)
-    assert code == 1
-    assert "cc *" in said
-    (waits,) = json.loads(file.read_text())
-    file.write_text(json.dumps([{**waits, "decide": {"cc": "theirs"}}]))
-    changed(project.folder, "C-003", who="ann", uc=2)
-    assert told_by_command("bring-back", field, home, "--decisions", file)[0] == 1, "it was about another version"  # fmt: skip
-    (waits,) = bring_back(field, home)["conflicts"]
-    done = bring_back(field, home, decisions=[{**waits, "decide": {"cc": "theirs"}}])
-    assert (done["conflicts"], done["decided"]) == ([], 1)
-    row = project.row("conditions", "C-003")
-    assert (row["cc"], row["uc"], row["note"]) == (2, 2, "deep")
-    changed(field, "C-006", who="fay", note="once more")
-    assert bring_back(field, home)["brought"] == 1
-    assert project.row("conditions", "C-006")["note"] == "once more"
-    assert foreign_names(project.folder) == []
-
-
-def test_what_a_rule_refuses_waits_with_its_reason_and_deletions_meet_changes(
-    project: Project, field: Path, create: Callable[[str], Project]
-) -> None:
-    home = str(project.folder)
-    with Project.open(field) as copied, copied.edit(who="fay", what="deleted") as edit:
-        edit.delete("conditions", "C-003")
-        edit.delete("conditions", "C-004")
-    changed(project.folder, "C-003", who="ann", cc=2)
-    with gated_edit(project, who="ann", what="a gauge on it") as edit:
-        edit.insert("gauges", [{"id": "G-001", "surface": "front", "condition": "C-004", "geometry": shapely.Point(0, 0)}])  # fmt: skip
-    done = bring_back(field, home)
-    waits = {c["id"]: c for c in done["conflicts"]}
-    assert set(waits) == {"C-003", "C-004"}
-    assert waits["C-003"]["deleted"] == "mine"
-    assert "still names C-004" in waits["C-004"]["why"]
-    assert project.row("conditions", "C-004")["surface"] == "front"
-    with gated_edit(project, who="ann", what="gauge taken off") as edit:
-        edit.delete("gauges", "G-001")
-    done = bring_back(field, home, take="theirs")
-    assert done["conflicts"] == []
-    assert "C-004" not in project.revisions("conditions")
-    assert "C-003" in project.revisions("conditions")
-    with create("another") as other, pytest.raises(InputError, match="was not taken from this"):
-        bring_back(field, str(other.folder))
-    with pytest.raises(InputError, match="is no field copy"):
-        bring_back(project.folder, home)
-    with pytest.raises(InputError, match="there is no 'attic'"):
-        copy_project(home, str(field.parent / "no"), surfaces=["attic"])
-
-
-def test_a_folder_of_the_field_that_was_copied_again_is_not_taken_for_the_one_that_came_back(
-    project: Project, field: Path, tmp_path: Path
-) -> None:
-    home = str(project.folder)
-    other = shutil.copytree(field, tmp_path / "other laptop")
-    changed(field, "C-003", who="fay", note="of the one")
-    changed(other, "C-004", who="gus", note="of the other")
-    entered(field, condition("C-005", note="of the one"))
-    entered(other, condition("C-005", note="of the other"), who="gus")
-    with Project.open(other) as copied, copied.edit(who="gus", what="photo") as edit:
-        edit.insert("photos", [{"id": "gone.jpg", "path": "photos/gone.jpg", "sha256": "1", "width_px": 1, "height_px": 1}])  # fmt: skip
-    lost: list[str] = []
-    for folder in (field, other, field, other):
-        done = bring_back(folder, home)
-        assert done["conflicts"] == []
-        lost += done["files_missing"]
-    assert done["changed_in_field"] == 0, "each is known again"
-    assert lost == ["photos/gone.jpg"], "a picture that did not come is named"
-    notes = {r["id"]: r["note"] for r in project.read("conditions").to_dict("records")}
-    assert (notes["C-003"], notes["C-004"]) == ("of the one", "of the other")
-    assert (notes["C-005"], notes["C-006"]) == ("of the one", "of the other")
-    for strange in ('[{"table": "conditions", "id": "C-003", "seal": "", "decide": {"cc": ["mine"]}}]', "[" * 100_000):  # fmt: skip
-        file = tmp_path / "decisions.json"
-        file.write_text(strange)
-        code, said = told_by_command("bring-back", field, home, "--decisions", file)
-        assert (code, "could not be worked out" in said) == (2, False), said
-
-
-def test_an_address_whose_pictures_lie_elsewhere_is_neither_copied_nor_brought_back_to(
-    database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("FACADEMAP_FILES", str(tmp_path / "none of them"))
-    place = read_address(f"{database}#elsewhere")
-    with Project.create_in(place, tmp_path / "pictures", name="elsewhere") as project:
-        (project.folder / "photos/p.jpg").write_bytes(b"one")
-        with project.edit(who="ann", what="set up") as edit:
-            edit.insert("elevations", [{"id": "river", "name": "river"}])
-            edit.insert("surfaces", [{"id": "front", "elevation": "river", "name": "front", "frame_wkt": wall_crs("front", "test")}])  # fmt: skip
-            edit.insert("photos", [{"id": "p.jpg", "path": "photos/p.jpg", "sha256": "0", "width_px": 1, "height_px": 1, "surface": "front"}])  # fmt: skip
-    with pytest.raises(FileError, match="holds none of the 1 pictures"):
-        copy_project(str(place), str(tmp_path / "lost"), surfaces=["front"])
-    assert not (tmp_path / "lost").exists()
-    copy_project(str(tmp_path / "pictures"), str(tmp_path / "taken"), surfaces=["front"])
-    assert (tmp_path / "taken/photos/p.jpg").exists()
-    with pytest.raises(FileError, match="holds none of the 1 pictures"):
-        bring_back(tmp_path / "taken", str(place))
-
-    # a name that is taken, and a folder with a project of its own, are refused before anything is made
-    with pytest.raises(ProjectError, match="holds a project 'elsewhere' already"):
-        copy_project(str(tmp_path / "taken"), str(place), files=tmp_path / "twice")
-    with pytest.raises(ProjectError, match="holds a project 'elsewhere' already"):
-        Project.create_in(place, tmp_path / "twice", name="elsewhere")
-    assert not (tmp_path / "twice").exists()
-    with pytest.raises(FileError, match="holds a project of its own"):
-        join_project(str(place), tmp_path / "taken")
-    assert not (tmp_path / "taken/project.team").exists()
-
-
-def told_by_command(*words: object) -> tuple[int, str]:
-    done = CliRunner().invoke(main, [str(w) for w in words])
-    return done.exit_code, done.output
-
-
-def foreign_names(folder: Path) -> list[str]:
-    """What a project says of rows that name what is not there."""
-    return [f["problem"] for f in check_project(folder)["findings"] if "names" in f["problem"]]
 
 
 def test_an_upgrade_is_foreseen_without_a_trace_and_then_made(
