@@ -11,7 +11,7 @@ import shapely
 
 from facademap.report.page import Page
 
-__all__ = ["KeyWall", "draw_key_walls"]
+__all__ = ["KeyWall", "draw_key_walls", "scale_of_walls"]
 
 Box = tuple[float, float, float, float]
 #: Smaller than this a wall tells nothing, and more of them are not looked for on a cover.
@@ -55,10 +55,7 @@ def draw_key_walls(page: Page, walls: Sequence[KeyWall], zone: Box) -> None:
     x0, y0, x1, y1 = zone
     if not walls or len(walls) > _MOST:
         return
-    columns, scale = max(
-        ((n, _scale(walls, n, x1 - x0, y1 - y0)) for n in range(1, len(walls) + 1)),
-        key=lambda found: found[1],
-    )
+    columns, scale = scale_of_walls(walls, x1 - x0, y1 - y0)
     if max((w.box[3] - w.box[1]) * scale for w in walls) < _LEAST_MM:
         return
     cell = (x1 - x0) / columns
@@ -69,6 +66,14 @@ def draw_key_walls(page: Page, walls: Sequence[KeyWall], zone: Box) -> None:
         for k, wall in enumerate(row):
             _wall(page, wall, x0 + k * cell, top, cell - _GAP, tall, scale)
         top -= tall + _NAME + _GAP
+
+
+def scale_of_walls(walls: Sequence[KeyWall], width: float, height: float) -> tuple[int, float]:
+    """Columns in which some walls become largest in a room, and millimetres a metre then."""
+    return max(
+        ((n, _scale(walls, n, width, height)) for n in range(1, len(walls) + 1)),
+        key=lambda found: found[1],
+    )
 
 
 def _scale(walls: Sequence[KeyWall], columns: int, width: float, height: float) -> float:

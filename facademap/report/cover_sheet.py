@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 
 from facademap.condition.signs import PROPOSED_DASH_MM, URGENCY_MARKS, weight_of_class
-from facademap.repair.cautions import DEFER
 from facademap.report.cover_key import KeyWall, draw_key_walls
+from facademap.report.cover_layout import GENERAL_NOTES, STEP, note_lines, share_cover, signs_mm
 from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_north import draw_plan_key
 from facademap.report.drawing_title import SheetWords, draw_issue
@@ -21,33 +21,14 @@ from facademap.report.scales import scale_words
 from facademap.report.sheet_layout import MARGIN, Frame
 from facademap.report.typeface import MM_PER_PT, text_width_mm, wrap_text
 
-__all__ = ["GENERAL_NOTES", "CoverRow", "draw_cover"]
+__all__ = ["CoverRow", "draw_cover"]
 
-GENERAL_NOTES = (
-    "Work to the figures on cut tickets and schedules, never to lengths taken off a print; check the scale bar of a sheet before "
-    "anything is measured from it.",
-    "Elevations are seen square on, from outside: u runs to the right, v upwards. Each drawing says at which height its level "
-    "v = 0 lies, and how far its picture can be trusted; nothing is set out from a sheet that is marked NOT PROVED.",
-    "Sizes of repairs are provisional. The cut-out is measured when it is open, and nothing is sawn before the sizes as cut "
-    "are recorded.",
-    "Conditions were seen from outside on the day of the survey. A survey is no proof of safety: what is loose, leaning or "
-    "newly cracked is reported at once, and nobody stands below it.",
-    "Before old stone is cut out: consent of those who look after the monument, the engineer's decision where stone carries "
-    "load, propping as decided, and protection of what is below and beside.",
-    "Cutting and drilling stone sets free silica dust: wet or with extraction, and fitted masks. Lime is caustic: gloves, "
-    "goggles, clean water for the eyes. Lift by weight as the ticket says.",
-    "Lime work needs mild, frost-free weather and protection while it cures, as the setting sheets say.",
-    "A sheet holds only at its latest revision. Superseded sheets are destroyed or struck through.",
-    DEFER,
-)
-#: Sizes of type tried for index and notes, the largest that leaves room first; small lines and rows go with them.
-_SIZES, _SMALLER, _STEP = (14.0, 13.0, 12.0, 11.0, 10.0, 9.0, 8.0), 0.75, 0.65
+#: Type of small lines, as a share of that of the index.
+_SMALLER = 0.75
 #: Room for the cloud of a revision below the line before it.
 _CLOUD_MM = 12.5
 #: Sizes of a name that takes two lines on the bar.
 _NAMES = (24.0, 20.0, 17.0, 15.0, 13.0, 11.0, 9.5)
-#: Lines of what is the same on every drawing.
-_SIGNS = 11
 #: Room for the names of walls on either side of their key.
 _BESIDE = 22.0
 #: Where the columns of the index begin, as a share of its width.
@@ -111,16 +92,17 @@ def draw_cover(
         frame.width - 2 * MARGIN - 12,
         frame.height - 2 * MARGIN - 10,
     )
-    half = w * 0.5
-    size = next(
-        (
-            s
-            for s in _SIZES
-            if _tall(w - half, s) < 0.82 * (h - 34.0) and len(rows) * s * _STEP < 0.6 * (h - 42.0)
-        ),
-        _SIZES[-1],
+    bare = Page(width_mm=frame.width, height_mm=frame.height)
+    top = _head(bare, words, buildings, (x, y + h, w))
+    layout = share_cover(
+        (w, top - y),
+        rows=len(rows),
+        walls=walls,
+        issue_mm=draw_issue(bare, words, (1, 1), 0.0, 0.0, 90.0),
     )
-    most = max(1, int((h - 42.0) // (size * _STEP)))
+    half, size = w * layout.share, layout.size_pt
+    wide = min(90.0, 0.62 * (w - half))  # clear of the signs
+    most = max(1, int((h - 42.0) // (size * STEP)))
     parts = [rows[n : n + most] for n in range(0, len(rows), most)] or [rows]
     pages = []
     for n, part in enumerate(parts, start=1):
@@ -137,9 +119,12 @@ def draw_cover(
             draw_key_walls(page, walls, (x, y + 4, x + half - 8, low - 8))
         if n == 1:
             low = _notes(page, (right, top, w - half), size)
-            _signs(page, (right, low - 3, (w - half) * 0.56), size, foot=MARGIN)
-            _walls(page, rows, (right + (w - half) * 0.6, low - 3, (w - half) * 0.4), y + 34)
-        wide = min(90.0, 0.62 * (w - half))  # clear of the signs
+            signs = w - half if layout.key_below else min(signs_mm(size), (w - half) * 0.62)
+            end = _signs(page, (right, low - 3, signs), size, foot=MARGIN)
+            if layout.key_below:
+                _walls(page, rows, (right, end - 2, w - half + 6 - wide), MARGIN + 2)
+            else:
+                _walls(page, rows, (right + signs + 4, low - 3, w - half - signs - 4), y + 34)
         end = draw_issue(page, words, (n, len(parts)), frame.width - MARGIN - wide, MARGIN, wide)
         page.line(
             frame.width - MARGIN - wide, MARGIN, frame.width - MARGIN - wide, end, width_mm=0.25
@@ -190,7 +175,7 @@ def _index(
 ) -> float:
     """The index; returns how far down it reaches."""
     x, top, w = zone
-    small, step = max(6.0, size * _SMALLER), size * _STEP
+    small, step = max(6.0, size * _SMALLER), size * STEP
     page.text(x, top, "Index of drawings", size_pt=size + 3, weight="bold")
     at = top - 7.0
     ends = _AT[1:]
@@ -233,29 +218,13 @@ def _index(
     return at
 
 
-def _tall(width_mm: float, size: float) -> float:
-    """Height that notes and signs take at a size of type."""
-    lines = _note_lines(width_mm, size)
-    notes = 10.5 + sum(len(one) * size * MM_PER_PT * 1.25 + 1.1 for one in lines)
-    return notes + 3 + 9.5 + _SIGNS * size * _STEP + 9.0
-
-
-def _note_lines(width_mm: float, size: float) -> list[list[str]]:
-    *most, last = GENERAL_NOTES
-    wide = width_mm - 7
-    return [
-        *(wrap_text(note, wide, size) for note in most),
-        wrap_text(last, wide, size, weight="bold"),
-    ]
-
-
 def _notes(page: Page, zone: tuple[float, float, float], size: float) -> float:
     """The general notes, numbered; returns how far down they reach."""
     x, top, w = zone
     page.text(x, top, "General notes and cautions", size_pt=size + 3, weight="bold")
     step, at = size * MM_PER_PT * 1.25, top - 6.5
     last = len(GENERAL_NOTES)
-    for n, lines in enumerate(_note_lines(w, size), start=1):
+    for n, lines in enumerate(note_lines(w, size), start=1):
         page.text(x, at, f"{n}", size_pt=size, weight="bold")
         for line in lines:
             page.text(x + 6, at, line, size_pt=size, weight="bold" if n == last else "regular")
@@ -264,13 +233,13 @@ def _notes(page: Page, zone: tuple[float, float, float], size: float) -> float:
     return at
 
 
-def _signs(page: Page, zone: tuple[float, float, float], size: float, *, foot: float) -> None:
-    """What is the same on every drawing; the signs of terms and treatments stand on each for itself."""
+def _signs(page: Page, zone: tuple[float, float, float], size: float, *, foot: float) -> float:
+    """What is the same on every drawing, how far down it reaches; other signs stand on each for itself."""
     x, top, w = zone
     page.text(x, top - 3, "On every drawing", size_pt=size + 3, weight="bold")
     at, wide = top - 9.5, 14.0
     # ten lines and the cloud, which is taller, stay above the foot of the sheet
-    step = min(size * _STEP, (at - foot - _CLOUD_MM) / 10)
+    step = min(size * STEP, (at - foot - _CLOUD_MM) / 10)
 
     def told(text: str) -> None:
         nonlocal at
@@ -305,12 +274,13 @@ def _signs(page: Page, zone: tuple[float, float, float], size: float, *, foot: f
     changed = np.array([shapely.box(x + 4, at - 0.8, x + 8, at + 0.8)], dtype=object)
     draw_clouds(page, changed, "B", within=(x - 3, at - 7, x + wide + 5, at + 9))
     told("changed at revision B")
+    return at
 
 
 def _walls(
     page: Page, rows: Sequence[CoverRow], zone: tuple[float, float, float], least: float
 ) -> None:
-    """The elevations in plan by where they face."""
+    """The elevations in plan by where they face, under a heading."""
     x, top, w = zone
     facing: dict[float, list[str]] = {}
     for row in rows:
@@ -323,5 +293,5 @@ def _walls(
     page.text(x, top - 3, "Elevations by where they face", size_pt=9, weight="bold", within_mm=w)
     draw_plan_key(
         page, x + (w - size) / 2, top - 7 - size, size, facing_deg=None, others_deg=list(names), names=names,
-        within=(x - 2, page.width_mm - MARGIN - 2),
+        within=(x - 2, x + w),
     )  # fmt: skip

@@ -579,3 +579,27 @@ def test_a_cover_wraps_long_names_and_draws_each_wall_with_its_sheets(frames, sh
     drawn = [m.text for p in pages for m in p.marks if isinstance(m, Text)]
     assert ("sheet 2" in drawn) == (sheet == "A1")  # on A4 the words would meet
     assert faults_of(write_drawing_pdf(pages, title="cover")) == []
+
+
+@pytest.mark.parametrize("sheet", ["A3", "A1", "ANSI E", "ARCH D"])
+def test_a_cover_of_one_wall_makes_use_of_its_sheet(sheet):
+    wall = KeyWall(
+        name="Front",
+        box=(0.0, 0.0, 14.0, 9.6),
+        stones=np.empty(0, dtype=object),
+        openings=np.empty(0, dtype=object),
+    )
+    row = CoverRow(
+        number="DR-001", title="Condition drawing, Front", scale=20.0, sheets=2, facing_deg=220.0, elevation="Front",
+    )  # fmt: skip
+    pages = draw_cover(
+        [row] * 4, sheet=sheet, words=SheetWords(project="Sallow Quay"), walls=[wall]
+    )
+    drawn = pypdfium2.PdfDocument(write_drawing_pdf(pages, title="cover"))[0]
+    seen = np.asarray(drawn.render(scale=0.2).to_numpy())[..., 0] < 200
+    high, wide = seen.shape
+    inside = seen[:, int(0.06 * wide) : int(0.94 * wide)]
+    # the frame and the block of the issue stand at the foot of the sheet: what is above counts
+    rows = np.flatnonzero(inside[: int(0.89 * high)].any(axis=1))
+    assert rows.max() > 0.79 * high
+    assert np.diff(rows).max() < 0.08 * high
