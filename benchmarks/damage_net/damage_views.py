@@ -8,7 +8,10 @@ from camera import normalised
 from damages import HALF_MM, UNJUDGED
 from torch.nn import functional
 
-SIDE_PX = 384
+#: Side of a view, and how many of its pixels lie on one of the scene: what the desk and the search look at lies between.
+SIDE_PX, SCALES = 320, (0.4, 1.8)
+#: Share of the views that are clicked in, of those the share with one click inside, and with none outside.
+CLICKED, ONE, NONE = 0.7, 0.5, 0.55
 #: Relief goes in over its surroundings, in units of this many millimetres, cut off beyond four of them.
 UNIT_MM, MOST_UNITS, AROUND_PX = 8.0, 4.0, 255
 #: Clicks are round spots of this width, pixels.
@@ -53,8 +56,33 @@ def spots(rows: torch.Tensor, columns: torch.Tensor, on: torch.Tensor, side: int
     return each.amax(1, keepdim=True)
 
 
+def _evened(region: torch.Tensor) -> torch.Tensor:
+    """Weight of each pixel such that a region is picked as the root of its area says."""
+    number = region.long().clamp(min=0).flatten(1)
+    most = int(number.max()) + 1
+    area = torch.zeros(len(number), most, device=region.device)
+    area.scatter_add_(1, number, torch.ones_like(number, dtype=area.dtype))
+    return area.clamp(min=1).rsqrt().gather(1, number).view_as(region)
+
+
+def _well_inside(target: torch.Tensor) -> torch.Tensor:
+    """Weight of each pixel of a region: more the farther its border is."""
+    depth = torch.ones_like(target)
+    for reach, weight in ((5, 4.0), (13, 12.0), (29, 40.0)):
+        deep = -functional.max_pool2d(-target[:, None], reach, 1, reach // 2)[:, 0]
+        depth = depth + weight * deep
+    return depth
+
+
+def _counts(n: int, least_share: float, least: int, device) -> torch.Tensor:
+    """How many clicks are made: the least number in a share of the views, up to four in the others."""
+    more = torch.randint(least + 1, 5, (n, 1), device=device)
+    few = torch.rand(n, 1, device=device) < least_share
+    return torch.where(few, torch.full_like(more, least), more)
+
+
 def _picked(mask: torch.Tensor, count: int) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """``count`` places of each mask (views, side, side) by chance: rows, columns, and whether the mask has any."""
+    """``count`` places of each mask or weight (views, side, side) by chance: rows, columns, and whether there is any."""
     flat = mask.flatten(1).float()
     there = flat.sum(1) > 0
     flat = flat + (~there)[:, None].float()
@@ -67,7 +95,8 @@ def sample(pool: Pool, views: int, harm) -> tuple[torch.Tensor, dict[str, torch.
     """Views (views, 7, side, side) as the network takes them, and their truth."""
     n, device = views, pool.device
     chosen = torch.randint(0, pool.filled, (n,), device=device)
-    fine, _ = camera._grid(pool, chosen, 2 * SIDE_PX, free=0.35)
+    # two places a pixel of the view, so that a zoom of two is the scene as it lies
+    fine, _ = camera.grid_of(pool, chosen, 2 * SIDE_PX, (2 * SCALES[0], 2 * SCALES[1]))
     rgb = functional.grid_sample(
         pool.rgb[chosen].float(), fine, mode="bilinear", padding_mode="zeros", align_corners=False
     )
@@ -94,14 +123,16 @@ def sample(pool: Pool, views: int, harm) -> tuple[torch.Tensor, dict[str, torch.
     has = (torch.rand(n, 1, 1, 1, device=device) < 0.4).float()
     mm = mm * has
 
-    # clicks: a region by chance, one to four places in it, none to four places off it, most of them near
-    row, column, there = _picked((region > 0) & (judged > 0), 1)
+    # clicks: a region by chance, small ones oftener than their area; the first mostly well inside, further ones
+    # anywhere in it, none to four off it, most of them near
+    row, column, there = _picked(((region > 0) & (judged > 0)) * _evened(region), 1)
     mine = region[torch.arange(n, device=device), row[:, 0], column[:, 0]]
     target = ((region == mine[:, None, None]) & there[:, None, None]).float()
-    clicked = (there & (torch.rand(n, device=device) < 0.6)).float()
+    clicked = (there & (torch.rand(n, device=device) < CLICKED)).float()
     rows, columns, _ = _picked(target, 4)
+    row, column, _ = _picked(target * _well_inside(target), 1)
     rows[:, 0], columns[:, 0] = row[:, 0], column[:, 0]
-    made = torch.arange(4, device=device)[None] < torch.randint(1, 5, (n, 1), device=device)
+    made = torch.arange(4, device=device)[None] < _counts(n, ONE, 1, device)
     inner = spots(rows.float(), columns.float(), made.float() * clicked[:, None], SIDE_PX)
     near = (
         functional.max_pool2d(target[:, None], 41, 1, 20)[:, 0]
@@ -109,7 +140,7 @@ def sample(pool: Pool, views: int, harm) -> tuple[torch.Tensor, dict[str, torch.
     )
     off = torch.where((torch.rand(n, device=device) < 0.7)[:, None, None], near, 1 - target)
     rows, columns, free = _picked(off > 0.5, 4)
-    made = torch.arange(4, device=device)[None] < torch.randint(0, 5, (n, 1), device=device)
+    made = torch.arange(4, device=device)[None] < _counts(n, NONE, 0, device)
     made = made & free[:, None]
     outer = spots(rows.float(), columns.float(), made.float() * clicked[:, None], SIDE_PX)
     x = torch.cat([normalised(rgb), mm, has.expand_as(mm), inner, outer], 1)

@@ -3,7 +3,8 @@
 Needs ``torch`` and ``onnx``, which facademap itself does not, and an accelerator: all cores but one draw walls, the pool of
 walls lies on the accelerator, and views are cut there. The weights and the curve are kept once a minute.
 
-Run: ``python benchmarks/damage_net/train_damage.py --minutes 8 --seed 1 --out FOLDER [--start FOLDER/weights.npz]``
+Run: ``python benchmarks/damage_net/train_damage.py --minutes 8 --seed 1 --out FOLDER [--start FOLDER/weights.npz]``,
+or ``--start ../networks/damage_net.onnx`` to go on from the network that is shipped.
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Train the network that sees damage.")
     parser.add_argument("--minutes", type=float, default=8)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--views", type=int, default=64, help="views at once")
+    parser.add_argument("--views", type=int, default=96, help="views at once")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--device", default="cuda")
@@ -95,6 +96,7 @@ def _train(asked, slots, free, ready) -> None:
     import torch
     from damage_network import Network, losses
     from damage_views import Pool, sample
+    from shipped import load_shipped, settle
     from torch import nn
 
     began = time.time()
@@ -104,11 +106,13 @@ def _train(asked, slots, free, ready) -> None:
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     network = Network().to(device, memory_format=torch.channels_last)
-    if asked.start is not None:
+    shipped = asked.start is not None and asked.start.suffix == ".onnx"
+    if shipped:
+        load_shipped(network, asked.start)
+    elif asked.start is not None:
         kept = {k: torch.from_numpy(np.array(v)).float() for k, v in np.load(asked.start).items()}
         network.load_state_dict(kept, strict=False)
     print(sum(p.numel() for p in network.parameters()) / 1e6, "million weights", flush=True)
-    average = copy.deepcopy(network)
     quick = _compiled(network, asked, device)
     largest = LARGEST_STEP if asked.start is None else GOING_ON
     optimiser = torch.optim.AdamW(
@@ -131,6 +135,10 @@ def _train(asked, slots, free, ready) -> None:
     while pool.filled < asked.first:
         take(pool, wait=True)
     print(f"{time.time() - began:.0f} s: first walls", flush=True)
+    if shipped:
+        settle(network, sample(pool, asked.views, torch.tensor(0.2, device=device))[0])
+    average = copy.deepcopy(network)
+    print("watched before:", _watched(average, watched, asked, losses, sample, device), flush=True)
     seconds, number, told, curve, recent = 60 * asked.minutes, 0, time.time(), [], []
     started = time.time()
     while (share := (time.time() - started) / max(seconds - (started - began), 1)) < 1:

@@ -40,15 +40,15 @@ def _rand(n, low, high, device):
     return low + (high - low) * torch.rand(n, device=device)
 
 
-def _grid(
-    pool: Pool, chosen: torch.Tensor, side: int, free: float = 0.7
+def grid_of(
+    pool: Pool, chosen: torch.Tensor, side: int, zooms: tuple[float, float] = (0.5, 2.0)
 ) -> tuple[torch.Tensor, torch.Tensor]:
-    """Places of the pixels of the views in their scenes, -1 to 1, and the scale of each view; ``free`` where no size is known."""
+    """Places of the pixels of the views in their scenes, -1 to 1, and the scale of each view: one of ``zooms`` where no size is known."""
     n, device = len(chosen), chosen.device
     want = torch.exp(_rand(n, np.log(14.0), np.log(210.0), device))
     size = pool.size[chosen]
-    zoom = torch.where(size > 0, want / size.clamp(min=4), torch.exp(_rand(n, -free, free, device)))
-    zoom = zoom.clamp(0.5, 3.0)
+    known = (want / size.clamp(min=4)).clamp(0.5, 3.0)
+    zoom = torch.where(size > 0, known, torch.exp(_rand(n, *np.log(zooms), device)))
     turn = torch.randn(n, device=device) * 0.05
     turn = torch.where(torch.rand(n, device=device) < 0.15, _rand(n, -0.5, 0.5, device), turn)
     turn = turn + np.pi / 2 * torch.randint(-1, 2, (n,), device=device) * (
@@ -80,7 +80,7 @@ def _grid(
 def sample(pool: Pool, views: int, harm: float) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
     """Views (views, 3, side, side) as the network takes them, and their truth. ``harm``: 0 mild to 1 in full."""
     chosen = torch.randint(0, pool.filled, (views,), device=pool.device)
-    fine, zoom = _grid(pool, chosen, 2 * SIDE_PX)
+    fine, zoom = grid_of(pool, chosen, 2 * SIDE_PX)
     rgb = functional.grid_sample(
         pool.rgb[chosen].float(), fine, mode="bilinear", padding_mode="zeros", align_corners=False
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -25,10 +25,8 @@ _SHORTEST_LINE_PX = 18
 #: Holes smaller than this are filled; outlines are simplified by this many pixels.
 _HOLE_PX, _SIMPLE_PX = 60, 0.8
 #: Mean share of the kind against how often kind and outline were right, on rendered walls held back.
-_SHARES = (0.5, 0.575, 0.675, 0.75, 0.8, 0.875, 0.925, 1.0)
-_RIGHT = (0.3, 0.33, 0.40, 0.48, 0.56, 0.81, 0.94, 0.99)
-#: Damp without a click is seen in one of twenty-five places only: it is told where somebody clicked on it, and not proposed.
-_ONLY_CLICKED = ("moist area",)
+_SHARES = (0.5, 0.55, 0.625, 0.675, 0.725, 0.825, 0.875, 0.925, 0.975, 1.0)
+_RIGHT = (0.3, 0.37, 0.43, 0.60, 0.70, 0.71, 0.83, 0.93, 0.98, 0.99)
 #: Share of all kinds together below which a region that was clicked shows none of them.
 _SOME = 0.1
 #: Below this confidence a proposal is not worth a person's time.
@@ -50,15 +48,12 @@ class Damage:
         Share of proposals like this one whose kind and outline were right, on rendered walls.
     width_px : float
         Middle width of a line; not a number of an area.
-    border : float
-        Mean share of what clicks point at over the region, 0 to 1; not a number of what was found without a click.
     """
 
     term: str
     shape_px: Any
     confidence: float
     width_px: float = float("nan")
-    border: float = float("nan")
 
 
 def damages_of(seen: DamageSeen) -> list[Damage]:
@@ -68,7 +63,7 @@ def damages_of(seen: DamageSeen) -> list[Damage]:
     found = []
     for k, term in enumerate(KINDS):
         mask = ((best == k) & shown).astype(np.uint8)
-        if term in _ONLY_CLICKED or not mask.any():
+        if not mask.any():
             continue
         count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
         for label in range(1, count):
@@ -97,8 +92,7 @@ def damage_at(seen: DamageSeen, inside: Sequence[Sequence[float]]) -> Damage | N
     sure = float(seen.region[mine].mean()) / 255
     confidence = _confidence(sure * float(each[k] / max(each.sum(), 0.2)))
     shapes = _shaped(KINDS[k], mine, (0, 0), confidence)
-    longest = max(shapes, key=lambda d: d.shape_px.length, default=None)
-    return None if longest is None else replace(longest, border=sure)
+    return max(shapes, key=lambda d: d.shape_px.length, default=None)
 
 
 def damage_mask(seen: DamageSeen, inside: Sequence[Sequence[float]]) -> NDArray[np.bool_]:

@@ -13,14 +13,15 @@ from click.testing import CliRunner
 from PIL import Image
 
 from facademap.cli.main import main
+from facademap.condition.damage_clicks import damage_clicked
 from facademap.condition.damage_net import KINDS, DamageSeen, look_at_clicks
-from facademap.condition.damage_regions import Damage, damage_at, damages_of
+from facademap.condition.damage_regions import damage_at, damages_of
 from facademap.condition.glossary import find_term
 from facademap.condition.wall_tuning import corrected, fitted, lesson_of
 from facademap.errors import GeometryError
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
-from facademap.tasks.survey.propose_damage import damage_clicked, relief_on
+from facademap.tasks.survey.propose_damage import relief_on
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -70,50 +71,83 @@ def test_clicks_outside_take_away_from_the_region() -> None:
     assert less[right].mean() < both[right].mean() - 40
 
 
-def test_of_two_looks_the_one_with_the_clearer_border_is_taken(monkeypatch) -> None:
-    def look(rgb, inside, outside=(), relief_m=None):
-        near = rgb.shape[0] > 250  # the far look has half the pixels
-        size = 448 if near else 224
-        region, kinds = (
-            np.zeros((size, size), np.uint8),
-            np.zeros((len(KINDS), size, size), np.uint8),
-        )
-        x, y = (int(v) for v in inside[0])
-        half = 40 if near else 30
-        part = np.s_[y - half : y + half, x - half : x + half]
-        region[part] = 180 if near else 240
-        # surer of its kind near, of its border far
-        kinds[0][part], kinds[1][part] = (240, 0) if near else (0, 150)
-        kinds[2][part] = 0 if near else 140
+@pytest.mark.parametrize(
+    ("half_m", "looks"), [(0.3, 1), (0.45, 2), (0.9, 3)], ids=["near", "farther", "farthest"]
+)
+def test_damage_that_the_view_cuts_is_looked_at_from_farther(
+    monkeypatch: pytest.MonkeyPatch, half_m: float, looks: int
+) -> None:
+    """Views are 256 px of 3, 6 and 12 mm: they end 0.38, 0.77 and 1.54 m from a click."""
+    scales = []
+
+    def look(view, inside, outside=(), relief_m=None):
+        x, y = inside[0]
+        scales.append(view.shape[0])
+        half = half_m / (0.003, 0.006, 0.012)[len(scales) - 1]
+        region = np.zeros(view.shape[:2], np.uint8)
+        rows, columns = np.mgrid[0 : view.shape[0], 0 : view.shape[1]]
+        region[(abs(rows - y) < half) & (abs(columns - x) < half)] = 240
+        kinds = np.zeros((len(KINDS), *region.shape), np.uint8)
+        kinds[1] = region
         return DamageSeen(kinds=kinds, region=region)
 
-    monkeypatch.setattr("facademap.tasks.survey.propose_damage.look_at_clicks", look)
-    rgb = np.random.default_rng(1).integers(0, 255, (448, 448, 3)).astype(np.uint8)
-    found = damage_clicked(rgb, [(224, 224)], [], gsd_m=0.004)
+    monkeypatch.setattr("facademap.condition.damage_clicks.look_at_clicks", look)
+    rgb = np.random.default_rng(1).integers(0, 255, (1200, 1200, 3)).astype(np.uint8)
+    found = damage_clicked(rgb, [(600, 600)], [], gsd_m=0.004)
+    assert len(scales) == looks
     assert found.term == KINDS[1]
-    assert found.shape_px.area == pytest.approx(120**2, rel=0.1)
+    assert found.shape_px.area == pytest.approx((2 * half_m / 0.004) ** 2, rel=0.05)
 
 
-@pytest.mark.parametrize(("clearer", "taken"), [(0.02, 40), (0.04, 20)])
-def test_the_nearest_look_is_taken_where_its_border_is_clearer_by_three_hundredths(
-    monkeypatch: pytest.MonkeyPatch, clearer: float, taken: int
+@pytest.mark.parametrize(
+    ("term", "times", "patch"),
+    [
+        ("efflorescence", 1.65, True),
+        ("efflorescence", 1.35, False),
+        ("black crust", 1.65, False),
+    ],
+)
+def test_flecks_of_a_film_are_taken_for_their_patch_where_it_shows_much_more(
+    monkeypatch: pytest.MonkeyPatch, term: str, times: float, patch: bool
 ) -> None:
-    """The margin is that of ``benchmarks/damage_net``: a near look too easily takes a part for the whole."""
+    """The patch counts from one and a half times the area on, and for films alone."""
+    near_px = 120  # of the picture, at 3 mm
 
-    def look(view, inside, outside, relief):
-        return view.shape[0]
+    def look(view, inside, outside=(), relief_m=None):
+        far = look.asked > 0
+        look.asked += 1
+        half = near_px / 2 * (times**0.5 * 0.003 / 0.0085 if far else 1)
+        x, y = inside[0]
+        rows, columns = np.mgrid[0 : view.shape[0], 0 : view.shape[1]]
+        shown = (abs(rows - y) < half) & (abs(columns - x) < half)
+        region = np.where(shown, 240, 0).astype(np.uint8)
+        kinds = np.zeros((len(KINDS), *region.shape), np.uint8)
+        kinds[KINDS.index(term)] = region
+        return DamageSeen(kinds=kinds, region=region)
 
-    def at(side_px, inside):
-        # the picture ends before the farthest look is full: it is the smallest; two pixels of the nearest are one of the view
-        border = 0.5 if side_px < 300 else 0.8 + clearer if side_px < 400 else 0.8
-        area = shapely.box(0, 0, 40, 40)
-        return Damage(term=KINDS[0], shape_px=area, confidence=0.5, border=border)
+    look.asked = 0
+    monkeypatch.setattr("facademap.condition.damage_clicks.look_at_clicks", look)
+    rgb = np.random.default_rng(1).integers(0, 255, (900, 900, 3)).astype(np.uint8)
+    found = damage_clicked(rgb, [(450, 450)], [], gsd_m=0.003)
+    assert (found.shape_px.area > 1.2 * near_px**2) == patch
+    assert look.asked == (2 if term == "efflorescence" else 1)
 
-    monkeypatch.setattr("facademap.tasks.survey.propose_damage.look_at_clicks", look)
-    monkeypatch.setattr("facademap.tasks.survey.propose_damage.damage_at", at)
-    rgb = np.random.default_rng(1).integers(0, 255, (448, 448, 3)).astype(np.uint8)
-    found = damage_clicked(rgb, [(224, 224)], [], gsd_m=0.004)
-    assert found.shape_px.area == pytest.approx(taken**2, rel=0.05)
+
+def test_damage_that_ends_with_the_picture_is_not_looked_at_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    views = []
+
+    def look(view, inside, outside=(), relief_m=None):
+        views.append(view.shape)
+        region = np.zeros(view.shape[:2], np.uint8)
+        region[:, :90] = 240
+        return DamageSeen(kinds=np.stack([region] * len(KINDS)), region=region)
+
+    monkeypatch.setattr("facademap.condition.damage_clicks.look_at_clicks", look)
+    rgb = np.random.default_rng(1).integers(0, 255, (180, 400, 3)).astype(np.uint8)
+    damage_clicked(rgb, [(20, 90)], [], gsd_m=0.003)
+    assert views == [(180, 149, 3)]
 
 
 def test_the_relief_under_a_part_of_the_picture_lies_where_it_does_under_the_whole(

@@ -15,6 +15,7 @@ from facademap.condition.assist_course import find_course
 from facademap.condition.assist_lines import follow_line
 from facademap.condition.assist_wall import stones_in_view
 from facademap.condition.coursing import DrawnStone, Judged, judge_course
+from facademap.condition.damage_clicks import damage_clicked
 from facademap.condition.damage_net import FILE as DAMAGE_NETWORK
 from facademap.condition.network_files import network_is_there
 from facademap.condition.wall_net import FILE as WALL_NETWORK
@@ -24,7 +25,7 @@ from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.survey.assist import outline_finder
 from facademap.tasks.survey.look_at_picture import in_metres, in_pixels
-from facademap.tasks.survey.propose_damage import damage_clicked, note_of, relief_on
+from facademap.tasks.survey.propose_damage import note_of, relief_on
 from facademap.wall.mending import mend
 
 __all__ = ["MODEL_SETTING", "Assistant"]
@@ -44,7 +45,7 @@ _KINDS = ("outline", "line", "course", "joints", "damage")
 #: Joints are looked for so far round the places asked for.
 _JOINTS_MARGIN_M = 0.3
 #: Damage is looked for in the picture so far round the clicks, and on this many pixels at most.
-_DAMAGE_MARGIN_M, _DAMAGE_PX = 2.0, 1_200_000
+_DAMAGE_MARGIN_M, _DAMAGE_PX = 1.6, 1_200_000
 _MARGINS_M = {"course": COURSE_MARGIN_M, "joints": _JOINTS_MARGIN_M}
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +12,10 @@ import cv2
 import numpy as np
 import shapely
 
-from facademap.condition.damage_net import DamageSeen, look_at_clicks, look_for_damage
-from facademap.condition.damage_regions import Damage, damage_at, damages_of
+from facademap.condition.damage_net import look_for_damage
+from facademap.condition.damage_regions import Damage, damages_of
 from facademap.condition.glossary import find_term
 from facademap.condition.wall_outlines import Stone, outline_wall
-from facademap.errors import GeometryError
 from facademap.io.relief_files import read_relief
 from facademap.store.edit import Edit
 from facademap.store.gate import store_large
@@ -32,13 +31,9 @@ from facademap.tasks.survey.look_at_picture import (
     picture_of,
     write_proposals,
 )
-from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
 
 __all__ = [
-    "Look",
-    "damage_clicked",
-    "looks_at",
     "note_of",
     "propose_damage_in_photo",
     "propose_damage_on_surface",
@@ -53,10 +48,6 @@ _MASONRY_PX = 1_500_000
 _BESIDE = 1.0
 #: A proposal that shares more than this with a condition of any origin drawn before is left out.
 _DRAWN = 0.3
-#: Looks for a damage that was clicked: sample distance in metres, side of the view in pixels, and by how much clearer than elsewhere
-#: its border must be there (chosen on rendered walls 940000 to 940049; the nearest look too easily takes a part for the whole).
-_LOOKS = ((0.004, 448, 0.0), (0.008, 448, 0.0), (0.002, 320, 0.03))
-_LEAST_SPREAD = 2.0
 _NO_DAMAGE = "no damage with a border was seen"
 #: What a person has to say of a proposal that the network cannot.
 _OPEN_QUESTIONS = {
@@ -177,133 +168,6 @@ def propose_damage_on_surface(
         store_large(project, keep, who=who, what=f"propose damage on {name}")
         tell(1.0)
         return told
-
-
-def damage_clicked(
-    rgb: Any,
-    inside: Sequence[Sequence[float]],
-    outside: Sequence[Sequence[float]],
-    *,
-    gsd_m: float,
-    relief_m: Any = None,
-) -> Damage:
-    """The damage that places inside and outside it point at, as it has the clearest border of three looks, from nearest to far.
-
-    Parameters
-    ----------
-    rgb : ndarray of uint8, shape (rows, columns, 3)
-        View of the wall.
-    inside, outside : sequence of (x, y)
-        Places in its pixels, at least one inside.
-    gsd_m : float
-        Its sample distance.
-    relief_m : ndarray, shape (rows, columns), optional
-        How far the wall stands out there, metres; not a number where unknown.
-
-    Returns
-    -------
-    Damage
-        In pixels of the view.
-
-    Raises
-    ------
-    GeometryError
-        Nothing with a border is seen there.
-    """
-    best: Damage | None = None
-    clearest = 0.0
-    for look in looks_at(rgb, inside, outside, gsd_m=gsd_m, relief_m=relief_m):
-        found = damage_at(look.seen, look.inside)
-        # the border decides: how sure the kind is says little of where it ends
-        if found is None or found.border - look.margin <= clearest:
-            continue
-        clearest = found.border - look.margin
-        exact, corner = look.scale, look.corner
-        shape = shapely.transform(
-            found.shape_px, lambda p, e=exact, c=corner: (p + 0.5) / e - 0.5 + c
-        )
-        best = replace(found, shape_px=shape, width_px=found.width_px / float(exact.mean()))
-    if best is None:
-        raise GeometryError(
-            "nothing with a border stands out there",
-            "Click in the middle of the damage, or draw it by hand.",
-        )
-    return best
-
-
-@frozen_value
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
-    """What is seen of a view round clicks.
-
-    Parameters
-    ----------
-    seen : DamageSeen
-        In pixels of the look.
-    inside : list of ndarray, shape (2,)
-        The clicks inside, (x, y) in its pixels.
-    corner : ndarray, shape (2,)
-        Its corner, (x, y) in pixels of the view.
-    scale : ndarray, shape (2,)
-        Its pixels to one of the view, along x and y.
-    margin : float
-        By how much clearer than in another look a border must be to be taken from this one.
-    """
-
-    seen: DamageSeen
-    inside: list[Any]
-    corner: Any
-    scale: Any
-    margin: float
-
-
-def looks_at(
-    rgb: Any,
-    inside: Sequence[Sequence[float]],
-    outside: Sequence[Sequence[float]],
-    *,
-    gsd_m: float,
-    relief_m: Any = None,
-) -> Iterator[Look]:
-    """The looks of :func:`damage_clicked`, each when it is asked for; none at an even tone."""
-    done: list[float] = []
-    for wanted_m, side_px, margin in _LOOKS:
-        scale = min(gsd_m / wanted_m, 2.0)
-        if scale in done:
-            continue
-        done.append(scale)
-        part, corner, exact, relief = _view(rgb, [*inside, *outside], scale, side_px, relief_m)
-        if float(part.std()) < _LEAST_SPREAD:
-            continue
-        here, beside = (
-            [(np.asarray(p, float) - corner + 0.5) * exact - 0.5 for p in group]
-            for group in (inside, outside)
-        )
-        seen = look_at_clicks(part, here, beside, relief)
-        yield Look(seen=seen, inside=here, corner=corner, scale=exact, margin=margin)
-
-
-def _view(
-    rgb: Any, places: Sequence[Any], scale: float, side_px: int, relief_m: Any
-) -> tuple[Any, Any, Any, Any]:
-    """The picture round the places, its corner in pixels, its exact scales, and the relief there."""
-    spots = np.array(places, float)
-    middle, reach = (spots.min(axis=0) + spots.max(axis=0)) / 2, np.ptp(spots, axis=0).max()
-    half = max(side_px / scale, 1.4 * reach) / 2
-    low = np.clip(np.round(middle - half), 0, None).astype(int)
-    high = np.minimum(np.round(middle + half).astype(int) + 1, rgb.shape[1::-1])
-    here = np.s_[low[1] : high[1], low[0] : high[0]]
-    part = rgb[here]
-    scale = min(scale, side_px / max(part.shape[:2]))
-    size = tuple(max(8, round(n * scale)) for n in part.shape[1::-1])
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    small = np.ascontiguousarray(cv2.resize(part, size, interpolation=how))
-    relief = (
-        None
-        if relief_m is None
-        else cv2.resize(relief_m[here], size, interpolation=cv2.INTER_NEAREST)
-    )
-    return small, low.astype(float), np.array(size) / np.array(part.shape[1::-1]), relief
 
 
 def _found(
