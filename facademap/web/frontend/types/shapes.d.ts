@@ -32,6 +32,8 @@ interface MultiPolygon {
   type: "MultiPolygon";
   coordinates: Ring[][];
 }
+/** Coordinates of any geometry. */
+type Coordinates = Point | Line | Ring[] | Ring[][];
 type Area = Polygon | MultiPolygon;
 type Lines = LineString | MultiLineString;
 type Geometry = PointGeometry | Lines | Area;
@@ -142,36 +144,169 @@ interface Theirs {
   who: string | null;
   at: string | null;
 }
-/** One thing on its way to the server; what it holds beside these depends on its kind. */
-interface Item {
+/** The same for an entry of the record. */
+interface WorkTheirs {
+  table: "work";
+  id: string;
+  stage: string;
+  measured: Repair["measured"];
+  who: string | null;
+  at: string | null;
+  entry: WorkEntry | null;
+}
+
+// -- on the way to the server ---------------------------------------------------------------------------------
+
+interface Waiting {
   key: string;
-  kind: "edit" | "work" | "photo" | "review";
   what: string;
   who: string;
   at: string;
   /** Its place in the line. */
   number?: number;
   madeAt?: number;
+  /** Why the server will never take it. */
   refusal?: Refusal;
-  // an edit
+}
+interface Edit extends Waiting {
+  kind: "edit";
+  changes: Change[];
   inverse?: Change[];
   undoes?: string | null;
+  /** The seal of the consequences that a person has seen. */
   confirmed?: string | boolean;
-  changes?: Change[];
-  // an entry of the record, or a review
-  repair?: string;
-  act?: string;
-  body?: Values;
-  seen?: Values;
-  photo?: string | null;
-  reason?: string;
-  mason?: string;
-  // a photo
-  blob?: Blob;
-  type?: string;
-  subject?: string;
-  name?: string;
-  surface?: string;
+}
+type ActName = "stage" | "check" | "cut-out" | "photo";
+/** What an entry of the record says; what of it is there depends on the act. */
+interface ActBody {
+  stage?: string;
+  criterion?: string;
+  result?: WorkEntry["result"];
+  measured?: WorkEntry["measured"];
+  slot?: string;
+  /** Measures of the cut-out. */
+  values?: NonNullable<Repair["measured"]>;
+}
+/** An entry of the record. */
+interface Act extends Waiting {
+  kind: "work";
+  repair: string;
+  act: ActName;
+  body: ActBody;
+  /** What was seen of the thing when it was entered. */
+  seen: { stage?: string; entry?: string | null; measured?: Repair["measured"] };
+  photo: string | null;
+  reason: string;
+  mason: string;
+  madeAt: number;
+}
+interface PhotoSent extends Waiting {
+  kind: "photo";
+  /** The name that it has here until it arrives. */
+  photo: string;
+  blob: Blob;
+  type: string;
+  subject: string;
+  name: string;
+  surface: string;
+}
+interface ReviewSent extends Waiting {
+  kind: "review";
+  body: { about: string; [name: string]: unknown };
+}
+type Item = Edit | Act | PhotoSent | ReviewSent;
+
+/** A row as it is told: null where it is gone. */
+interface RowTold {
+  table: TableName;
+  id: string;
+  rev: number | null;
+  row: AnyRow | null;
+  /** Revision before the first change of the edit. */
+  was?: number;
+}
+interface EditTold {
+  txn: number;
+  at: string;
+  who: string;
+  what: string;
+  table: TableName;
+  id: string;
+  op: Change["op"];
+}
+interface News {
+  seq: number;
+  edits: EditTold[];
+  rows: RowTold[];
+}
+/** What the server says of an edit that has arrived. */
+interface Settled {
+  txn: number;
+  seq: number;
+  /** Numbers of what was new. */
+  ids: Record<string, string>;
+  rows: RowTold[];
+  repeated: boolean;
+  /** What turns it back, where more followed than was sent. */
+  inverse: Change[] | null;
+  /** What was planned on a stone that was moved. */
+  told: (Refusal & { repair: string })[];
+}
+
+// -- the record of the work -----------------------------------------------------------------------------------
+
+
+/** What must be so before a stage, in words. */
+interface Criterion {
+  before: string;
+  text: string;
+  kind: string;
+  measured: string | null;
+  limit: number | null;
+  source: string;
+  status: string;
+}
+interface Check extends Criterion {
+  criterion: string;
+  /** `waiting` where it is on its way from here. */
+  result: string | null;
+  entry: string | null;
+}
+/** Where the work on a repair stands, as the server says it. */
+interface WorkKnown {
+  stage: string;
+  treatment: string;
+  held_back: string | null;
+  consents?: string[];
+  checks: [criterion: string, result: string | null, entry: string | null][];
+}
+interface PhotoSlots {
+  slots: { name: string; before: string }[];
+  /** How the note of an entry begins that names its slot. */
+  note: string;
+  by_check: Record<string, string>;
+  by_stage: Record<string, string>;
+}
+interface Overview {
+  criteria: Record<string, Criterion>;
+  /** Stages that may follow, by treatment and stage. */
+  next: Record<string, Record<string, string[]>>;
+  states: Record<string, WorkKnown>;
+  photos: PhotoSlots;
+}
+/** The record of one repair. */
+interface WorkPage extends Omit<WorkKnown, "checks"> {
+  repair: string;
+  next: string[];
+  checks: Check[];
+  entries: WorkEntry[];
+}
+/** An entry of the record as it is shown, also before it arrives. */
+interface EntryShown extends Omit<Partial<WorkEntry>, "stage" | "id"> {
+  id: string;
+  stage?: string | null;
+  slot?: string;
+  waits?: boolean;
 }
 
 // -- what the server tells at the start -----------------------------------------------------------------------
@@ -300,18 +435,47 @@ interface Picture {
   levels: number;
   tile_px: number;
 }
-/** Long work on the server. */
-interface Job {
+/** What long work on the server finds, by its kind. */
+interface Found {
+  plan: { unconfirmed?: number; [more: string]: unknown };
+  match: {
+    matched: number;
+    unmatched: unknown[];
+    changed?: unknown[];
+    kept: number;
+    waits: Record<string, unknown>;
+    let_go: { repair: string; with: string }[];
+    wall_faults: [repair: string, problem: string][];
+  };
+  papers: {
+    made: unknown[];
+    unchanged: unknown[];
+    failed: Record<string, [problem: string, remedy: string]>;
+    warnings?: string[];
+  };
+  rectify: Record<string, unknown>;
+  tape: { points: string[]; redundancy: number; largest_sigma_m: number; warnings: string[] };
+  outlines: { added: number; doubts: string[]; shapes: unknown[]; [more: string]: unknown };
+  control: { control: number; check: number; notes: string[] };
+  stones: { stones: number; doubtful: number; kept: number; notes: string[] };
+  damage: { proposed: number; terms: Record<string, number>; notes: string[] };
+  relief: Record<string, unknown>;
+}
+type JobKind = keyof Found;
+interface JobBegun<K extends JobKind> {
   id: string;
-  kind: string;
+  kind: K;
   title: string;
-  state: "running" | "done" | "stopped" | "failed";
   fraction: number | null;
-  // what a job found depends on its kind
-  result: Record<string, unknown> | null;
-  error: Refusal | null;
   seconds: number;
 }
+/** Long work on the server. */
+type JobOf<K extends JobKind> = JobBegun<K> &
+  (
+    | { state: "done"; result: Found[K]; error: null }
+    | { state: "running" | "stopped" | "failed"; result: null; error: Refusal | null }
+  );
+type Job = { [K in JobKind]: JobOf<K> }[JobKind];
 
 // -- words --------------------------------------------------------------------------------------------------------
 

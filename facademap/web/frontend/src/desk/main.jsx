@@ -6,7 +6,7 @@ import "ol/ol.css";
 import "./look/desk.css";
 import { render } from "preact";
 import { learnOverview } from "./data/acts.js";
-import { loadProject, loadRest, project } from "./data/data.js";
+import { loadProject, loadRest } from "./data/data.js";
 import { recallEdits } from "./data/edits.js";
 import { takeLanguage } from "./data/languages.js";
 import { followNews, openOutbox, replayWaiting, send } from "./data/outbox.js";
@@ -21,7 +21,7 @@ import { Desk } from "./page/Desk.jsx";
 import { Failure } from "./page/Failure.jsx";
 import { followAddress, openLink } from "./page/links.js";
 
-const root = document.getElementById("desk");
+const root = /** @type {HTMLElement} */ (document.getElementById("desk"));
 
 async function start() {
   try {
@@ -34,12 +34,12 @@ async function start() {
 }
 
 async function open() {
-  await Promise.all([loadProject(), takeLanguage()]);
+  const [opened] = await Promise.all([loadProject(), takeLanguage()]);
   // whoever signed in with a name works under it
-  if (project.value?.signed_in_as && !isReviewer()) who.value = project.value.signed_in_as;
+  if (opened.signed_in_as && !isReviewer()) who.value = opened.signed_in_as;
   root.textContent = "";
   render(<Desk />, root);
-  await openOutbox();
+  await openOutbox(opened.id);
   await loadRest();
   replayWaiting();
   await recallEdits();
@@ -63,7 +63,7 @@ function recallSketch() {
 }
 
 /** The wall comes first: what can wait begins when it is drawn, or after ten seconds in a page that nobody looks at. */
-function whenDrawn(act, turns = 40) {
+function whenDrawn(/** @type {() => void} */ act, turns = 40) {
   setTimeout(
     () =>
       document.documentElement.dataset.drawn || turns === 0 ? act() : whenDrawn(act, turns - 1),

@@ -8,4 +8,4 @@ import shadow from "leaflet/dist/images/marker-shadow.png";
 // Leaflet looks for a folder of pictures beside its style sheet; there is none, the pictures are here
 L.Icon.Default.imagePath = "";
 L.Icon.Default.mergeOptions({ iconUrl: icon, iconRetinaUrl: iconLarge, shadowUrl: shadow });
-globalThis.L = L;
+Object.assign(globalThis, { L });

@@ -25,7 +25,7 @@ keeper.addEventListener("install", (event) => {
 });
 keeper.addEventListener("activate", (event) => event.waitUntil(keeper.clients.claim()));
 
-async function trim(cache) {
+async function trim(/** @type {Cache} */ cache) {
   if (Math.random() > 0.01) return;
   const keys = await cache.keys();
   await Promise.all(
@@ -33,6 +33,10 @@ async function trim(cache) {
   );
 }
 
+/**
+ * @param {string} name
+ * @param {Request} request
+ */
 async function newestFirst(name, request) {
   const cache = await caches.open(name);
   try {
@@ -47,7 +51,7 @@ async function newestFirst(name, request) {
   }
 }
 
-async function keptFirst(request) {
+async function keptFirst(/** @type {Request} */ request) {
   const cache = await caches.open(TILES);
   const kept = await cache.match(request);
   if (kept) return kept;

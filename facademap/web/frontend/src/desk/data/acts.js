@@ -8,8 +8,12 @@ import { newKey } from "./keys.js";
 import { applyLocally, online, post, rename, sendKind, waiting } from "./outbox.js";
 import { who } from "./settings.js";
 
-/** Stages, checks and criteria of all repairs, learnt at the start so that they are at hand without a connection. */
+/** @type {PhotoSlots} */
 const NO_SLOTS = { slots: [], note: "photo: ", by_check: {}, by_stage: {} };
+/**
+ * Stages, checks and criteria of all repairs, learnt at the start so that they are at hand without a connection.
+ * @type {Signal<Overview>}
+ */
 export const overview = signal({ criteria: {}, next: {}, states: {}, photos: NO_SLOTS });
 const waitingActs = computed(() => waiting.value.filter((item) => item.kind === "work"));
 
@@ -21,8 +25,9 @@ export async function learnOverview() {
   }
 }
 
-const learn = (page) => {
+const learn = (/** @type {WorkPage} */ page) => {
   const { repair, stage, treatment, held_back, consents, checks } = page;
+  /** @type {WorkKnown} */
   const state = {
     stage,
     treatment,
@@ -40,12 +45,12 @@ const learn = (page) => {
   };
 };
 
-export async function lookAt(repair) {
+export async function lookAt(/** @type {string} */ repair) {
   learn(await ask(`/api/work?repair=${q(repair)}`));
 }
 
 /** Where the work on a repair stands, with what waits here on top. */
-export function workState(repair) {
+export function workState(/** @type {string} */ repair) {
   const { criteria, next, states } = overview.value;
   const known = states[repair];
   if (!known) return null;
@@ -60,7 +65,9 @@ export function workState(repair) {
       entry: mine ? `new:${mine.key}` : entry,
     };
   });
+  /** @type {EntryShown[]} */
   const stored = rowsOf("work_log").filter((e) => e.repair === repair);
+  /** @type {EntryShown[]} */
   const mine = acts
     .filter((a) => a.act !== "cut-out")
     .map((a) => ({
@@ -86,6 +93,7 @@ export function workState(repair) {
   };
 }
 
+/** @type {Record<ActName, (body: ActBody) => string | undefined>} */
 const NAMES = {
   stage: (b) => b.stage,
   check: (b) => b.criterion,
@@ -94,29 +102,46 @@ const NAMES = {
 };
 
 /** Entries with a photo under the slot that it fills; what was corrected does not count. */
-export function photosBySlot(entries) {
+export function photosBySlot(/** @type {EntryShown[]} */ entries) {
   const { slots, note, by_check, by_stage } = overview.value.photos ?? NO_SLOTS;
   const corrected = new Set(entries.map((e) => e.corrects).filter(Boolean));
+  /** @type {Map<string, EntryShown[]>} */
   const found = new Map(slots.map(({ name }) => [name, []]));
   for (const entry of entries) {
     if (!entry.photo || corrected.has(entry.id)) continue;
     const said = entry.note?.startsWith(note) ? entry.note.slice(note.length) : "";
-    found.get(entry.slot || said || by_check[entry.check] || by_stage[entry.stage])?.push(entry);
+    const filled = by_check[entry.check ?? ""] || by_stage[entry.stage ?? ""];
+    found.get(entry.slot || said || filled)?.push(entry);
   }
   return found;
 }
 
-/** Enter one thing; it is kept here first and sent in its turn. */
-export function enterAct(repair, act, body, { photo = null, reason = "" } = {}) {
+/**
+ * What was seen of a thing before something is entered about it; a repair that nothing is known of was seen by nobody.
+ * @param {string} repair
+ * @param {ActName} act
+ * @param {ActBody} body
+ * @returns {Act["seen"]}
+ */
+function seenOf(repair, act, body) {
+  if (act === "photo") return {};
+  if (act === "cut-out") return { measured: entryOf("repairs", repair)?.row.measured ?? null };
   const state = workState(repair);
-  const seen =
-    act === "stage"
-      ? { stage: state.stage }
-      : act === "check"
-        ? { entry: state.checks.find((c) => c.criterion === body.criterion)?.entry ?? null }
-        : act === "photo"
-          ? {}
-          : { measured: entryOf("repairs", repair)?.row.measured ?? null };
+  if (!state) return {};
+  if (act === "stage") return { stage: state.stage };
+  return { entry: state.checks.find((c) => c.criterion === body.criterion)?.entry ?? null };
+}
+
+/**
+ * Enter one thing; it is kept here first and sent in its turn.
+ * @param {string} repair
+ * @param {ActName} act
+ * @param {ActBody} body
+ * @param {{photo?: string | null, reason?: string}} [options]
+ */
+export function enterAct(repair, act, body, { photo = null, reason = "" } = {}) {
+  const seen = seenOf(repair, act, body);
+  /** @type {Act} */
   const item = {
     key: newKey(),
     kind: "work",
@@ -132,10 +157,29 @@ export function enterAct(repair, act, body, { photo = null, reason = "" } = {}) 
     at: new Date().toISOString(),
     madeAt: Date.now(),
   };
-  kind.show(item);
+  show(item);
   return post(item);
 }
 
+/**
+ * Show an entry of the record before it arrives.
+ * @param {Act} item
+ * @param {Set<TableName>} [tables]
+ */
+function show({ repair, act, body }, tables) {
+  if (tables && !tables.has("repairs")) return;
+  if (act === "stage")
+    applyLocally({ op: "update", table: "repairs", id: repair, values: { stage: body.stage } });
+  else if (act === "cut-out")
+    applyLocally({
+      op: "update",
+      table: "repairs",
+      id: repair,
+      values: { measured: body.values },
+    });
+}
+
+/** @type {import("./outbox.js").SendKind<Act, WorkPage & {entry: string | null}>} */
 const kind = {
   send: ({ key, repair, act, body, seen, photo, reason, mason, who: author, madeAt }) =>
     ask(`/api/work/${act}`, {
@@ -153,18 +197,7 @@ const kind = {
         waited_s: Math.max(0, (Date.now() - madeAt) / 1000),
       },
     }),
-  show({ repair, act, body }, tables) {
-    if (tables && !tables.has("repairs")) return;
-    if (act === "stage")
-      applyLocally({ op: "update", table: "repairs", id: repair, values: { stage: body.stage } });
-    else if (act === "cut-out")
-      applyLocally({
-        op: "update",
-        table: "repairs",
-        id: repair,
-        values: { measured: body.values },
-      });
-  },
+  show,
   async settle(item, page) {
     learn(page);
     if (page.entry) await rename(`new:${item.key}`, page.entry);
@@ -186,7 +219,7 @@ sendKind("review", {
 });
 
 /** What a reviewer says, kept and sent like everything else. */
-export function enterReview(body) {
+export function enterReview(/** @type {ReviewSent["body"]} */ body) {
   return post({
     key: newKey(),
     kind: "review",

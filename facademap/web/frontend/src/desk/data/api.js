@@ -6,12 +6,17 @@ export const asking = signalOf(0);
 const BY_NATURE = /^\/api\/(changes|running)\b/;
 
 export class Refused extends Error {
+  /**
+   * @param {number} status
+   * @param {(Partial<Refusal> & {type?: string, theirs?: Theirs | null}) | null} [body]
+   */
   constructor(status, body) {
     super(body?.problem ?? `answer ${status}`);
     this.status = status;
     this.problem = body?.problem ?? "";
     this.remedy = body?.remedy ?? "";
     this.kind = body?.type ?? "";
+    /** The row as it is there, where somebody else changed it. */
     this.theirs = body?.theirs ?? null;
     /** What depends on what was to be deleted. */
     this.consequences = body?.consequences ?? null;
@@ -30,7 +35,7 @@ export const refusalIn = (error) =>
  * @param {string} address
  * @param {object} [options]
  * @param {string} [options.method]
- * @param {any} [options.body] Sent as JSON.
+ * @param {unknown} [options.body] Sent as JSON.
  * @param {BodyInit} [options.raw] Sent as it is, with its type.
  * @param {string} [options.type]
  * @param {AbortSignal} [options.signal]
@@ -48,7 +53,7 @@ export async function ask(address, options = {}) {
 
 /**
  * @param {string} address
- * @param {{method?: string, body?: any, raw?: BodyInit, type?: string, signal?: AbortSignal}} options
+ * @param {{method?: string, body?: unknown, raw?: BodyInit, type?: string, signal?: AbortSignal}} options
  * @returns {Promise<any>}
  */
 async function answerOf(address, { method = "GET", body, raw, type, signal }) {

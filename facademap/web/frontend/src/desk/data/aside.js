@@ -8,6 +8,10 @@ const NAME = "facademap.aside";
 /** The edit that set a row aside last, to be put back; kept over a page that had to be opened again. */
 export const aside = signal(/** @type {string | null} */ (sessionStorage.getItem(NAME)));
 
+/**
+ * @param {string} path
+ * @param {Values} body
+ */
 async function change(path, body) {
   const done = await ask(`/api/check/${path}`, {
     method: "POST",
@@ -19,7 +23,8 @@ async function change(path, body) {
 }
 
 /** Take a damaged row out of its table. */
-export const setAside = (table, row) => change("set-aside", { table, row });
+export const setAside = (/** @type {TableName} */ table, /** @type {string} */ row) =>
+  change("set-aside", { table, row });
 
 /** Put back what was set aside last. */
 export const putBack = () => change("put-back", { key: aside.value });

@@ -7,16 +7,22 @@ export const SURE = 0.9;
 export const DOUBTFUL = 0.7;
 
 /** Confidence 0 to 1 of a proposal, or nothing where it says none. */
-export function confidenceIn(note) {
+export function confidenceIn(/** @type {string | null | undefined} */ note) {
   const said = note ? SAID.exec(note) : null;
   return said ? Number(said[1]) : null;
 }
 const names = new Intl.Collator(undefined, { numeric: true });
 
-/** The most doubtful first, in steps of a tenth, so that neighbours stay together; what says no confidence goes before. */
+/** @typedef {{id: string, note?: string | null, course?: number | null, number?: number | null}} Proposal */
+
+/**
+ * The most doubtful first, in steps of a tenth, so that neighbours stay together; what says no confidence goes before.
+ * @param {Proposal} a
+ * @param {Proposal} b
+ */
 export const byDoubt = (a, b) =>
   stepOf(a) - stepOf(b) ||
   (a.course ?? 0) - (b.course ?? 0) ||
   (a.number ?? 0) - (b.number ?? 0) ||
   names.compare(String(a.id), String(b.id));
-const stepOf = (row) => Math.floor(10 * (confidenceIn(row.note) ?? -1));
+const stepOf = (/** @type {Proposal} */ row) => Math.floor(10 * (confidenceIn(row.note) ?? -1));

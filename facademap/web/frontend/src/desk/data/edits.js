@@ -1,57 +1,67 @@
 // Edits and their undoing: every edit is a list of row changes that can be turned round, as long as the project lasts.
 import { signal } from "@preact/signals";
-import { roundAll } from "../geometry/shapes.js";
+import { roundedOf } from "../geometry/shapes.js";
 import { t } from "../words/texts.js";
 import { ask, q } from "./api.js";
-import { entryOf, project } from "./data.js";
+import { anyRowOf, entryOf, project } from "./data.js";
 import { KEYS_OF_DESK, newId, newKey } from "./keys.js";
 import { applyLocally, onRename, onSettled, post, waiting } from "./outbox.js";
 import { who } from "./settings.js";
 
 export { newId };
-export const undoable = signal([]);
-export const redoable = signal([]);
-/**
- * What is told for a moment.
- * @type {import("@preact/signals").Signal<{text: string, bad?: boolean, undo?: boolean, act?: string, onAct?: () => void} | null>}
- */
-export const notice = signal(null);
+export const undoable = signal(/** @type {Made[]} */ ([]));
+export const redoable = signal(/** @type {Made[]} */ ([]));
+/** What is told for a moment. */
+export const notice = signal(/** @type {NoticeTold | null} */ (null));
 /** How many edits are brought back at once; further ones come when these are used up. */
 const PAGE = 60;
 let older = { undo: false, redo: false };
 
 const author = () => who.value || "surveyor";
-const plain = (value) =>
-  value?.coordinates
-    ? { type: value.type, coordinates: roundAll(value.coordinates) }
-    : (value ?? null);
-const same = (a, b) => JSON.stringify(plain(a)) === JSON.stringify(plain(b));
+const isGeometry = (/** @type {unknown} */ value) =>
+  typeof value === "object" && value !== null && "coordinates" in value && "type" in value;
+const plain = (/** @type {unknown} */ value) =>
+  isGeometry(value) ? roundedOf(/** @type {Geometry} */ (value)) : (value ?? null);
+const same = (/** @type {unknown} */ a, /** @type {unknown} */ b) =>
+  JSON.stringify(plain(a)) === JSON.stringify(plain(b));
 
+/**
+ * @param {string} what
+ * @param {Change[]} changes
+ * @param {string} [undoes]
+ * @param {string | boolean} [confirmed]
+ * @returns {Made | null}
+ */
 function run(what, changes, undoes, confirmed) {
   if (project.value?.pass === "review") {
     notice.value = { text: t("reviewer.only"), bad: true };
     return null;
   }
+  /** @type {Change[]} */
   const inverse = [];
+  /** @type {Change[]} */
   const sent = [];
   for (const change of changes) {
+    /** @type {Entry | null} */
     const entry = entryOf(change.table, change.id);
-    const { op, table, id } = change;
-    if ((op === "update" || op === "delete") && !entry) continue;
+    const { op, table, id, values = {} } = change;
+    /** @type {Change} */
+    let made;
     if (op === "update") {
-      const before = Object.fromEntries(
-        Object.keys(change.values).map((k) => [k, entry.row[k] ?? null]),
-      );
-      inverse.unshift({ op: "update", table, id, values: before, expect: change.values });
-      sent.push({ op, table, id, rev: entry.rev, values: change.values });
+      if (!entry) continue;
+      const before = Object.fromEntries(Object.keys(values).map((k) => [k, entry.row[k] ?? null]));
+      inverse.unshift({ op: "update", table, id, values: before, expect: values });
+      made = { op, table, id, rev: entry.rev, values };
     } else if (op === "delete") {
+      if (!entry) continue;
       inverse.unshift({ op: "restore", table, id, values: { ...entry.row }, rev: entry.rev });
-      sent.push({ op, table, id, rev: entry.rev });
+      made = { op, table, id, rev: entry.rev };
     } else {
-      inverse.unshift({ op: "delete", table, id, expect: change.values });
-      sent.push({ op, table, id, rev: change.rev ?? null, values: change.values });
+      inverse.unshift({ op: "delete", table, id, expect: values });
+      made = { op, table, id, rev: change.rev ?? null, values };
     }
-    applyLocally(sent.at(-1));
+    sent.push(made);
+    applyLocally(made);
   }
   if (!sent.length) return null;
   const made = { key: newKey(), what, inverse };
@@ -70,7 +80,7 @@ function run(what, changes, undoes, confirmed) {
 /**
  * Make an edit: stored in the browser at once, on the server as soon as it hears.
  * @param {string} what
- * @param {object[]} changes
+ * @param {Change[]} changes
  * @param {{confirmed?: string | boolean}} [options] The seal of the consequences that a person has seen.
  */
 export function edit(what, changes, { confirmed } = {}) {
@@ -83,16 +93,27 @@ export function edit(what, changes, { confirmed } = {}) {
   return made;
 }
 
+/**
+ * @param {string} what
+ * @param {TableName} table
+ * @param {string} id
+ * @param {Values} values
+ */
 export const update = (what, table, id, values) =>
   edit(what, [{ op: "update", table, id, values }]);
 
-/** What of an inverse may still be done: nothing that somebody else has changed since is turned back. */
+/**
+ * What of an inverse may still be done: nothing that somebody else has changed since is turned back.
+ * @param {Change[]} inverse
+ */
 function untouched(inverse) {
+  /** @type {Set<string>} */
   const others = new Set();
+  /** @type {Change[]} */
   const changes = [];
   for (const change of inverse) {
-    const { op, table, id, values, expect } = change;
-    const row = entryOf(table, id)?.row;
+    const { op, table, id, values = {}, expect } = change;
+    const row = anyRowOf(table, id);
     if (op === "restore") {
       if (row) others.add(id);
       else changes.push(change);
@@ -112,6 +133,12 @@ function untouched(inverse) {
   return { changes, others: [...others] };
 }
 
+/**
+ * @param {Signal<Made[]>} from
+ * @param {Signal<Made[]>} to
+ * @param {"undone" | "redone"} say
+ * @param {"undo" | "redo"} name
+ */
 async function turnBack(from, to, say, name) {
   const last = from.value.at(-1);
   if (!last) return;
@@ -131,15 +158,12 @@ export const undo = () => turnBack(undoable, redoable, "undone", "undo");
 export const redo = () => turnBack(redoable, undoable, "redone", "redo");
 
 onRename((from, to) => {
-  for (const list of [undoable, redoable]) {
-    for (const item of list.value) {
-      for (const change of item.inverse) {
-        if (change.id === from) change.id = to;
-        for (const values of [change.values, change.expect])
-          for (const [name, value] of Object.entries(values ?? {}))
-            if (value === from) values[name] = to;
-      }
-    }
+  if (!to) return;
+  const changes = [...undoable.value, ...redoable.value].flatMap((made) => made.inverse);
+  for (const change of changes) {
+    if (change.id === from) change.id = to;
+    for (const values of [change.values ?? {}, change.expect ?? {}])
+      for (const [name, value] of Object.entries(values)) if (value === from) values[name] = to;
   }
 });
 
@@ -149,11 +173,10 @@ onSettled((item, { rows, inverse }) => {
     if (made.key !== item.key) continue;
     if (inverse) made.inverse = inverse;
     else
-      for (const change of made.inverse) {
-        const row = rows.find((r) => r.table === change.table && r.id === change.id)?.row;
-        if (row && change.expect)
-          for (const name of Object.keys(change.expect))
-            if (name in row) change.expect[name] = row[name];
+      for (const { table, id, expect } of made.inverse) {
+        const row = rows.find((r) => r.table === table && r.id === id)?.row;
+        if (row && expect)
+          for (const name of Object.keys(expect)) if (name in row) expect[name] = row[name];
       }
   }
 });
@@ -173,6 +196,7 @@ onSettled((item, { told }) => {
 
 /** Bring back what this person can undo and redo, from the history of the project and what still waits here. */
 export async function recallEdits() {
+  /** @type {{undo: Made[], redo: Made[], more_undo: boolean, more_redo: boolean}} */
   let kept = { undo: [], redo: [], more_undo: false, more_redo: false };
   try {
     kept = await ask(
@@ -183,7 +207,8 @@ export async function recallEdits() {
   }
   const stacks = { undo: kept.undo, redo: kept.redo };
   for (const item of waiting.value) {
-    if (!item.inverse || [...stacks.undo, ...stacks.redo].some((m) => m.key === item.key)) continue;
+    if (!("changes" in item) || !item.inverse) continue;
+    if ([...stacks.undo, ...stacks.redo].some((m) => m.key === item.key)) continue;
     const made = { key: item.key, what: item.what.replace(/^undo: /, ""), inverse: item.inverse };
     const undone = stacks.undo.findIndex((m) => m.key === item.undoes);
     const redone = stacks.redo.findIndex((m) => m.key === item.undoes);

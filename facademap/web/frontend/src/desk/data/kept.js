@@ -1,7 +1,9 @@
 // What waits, kept in the browser's own database, so that neither a closed page nor a flat battery loses it.
+/** @type {IDBDatabase | null} */
 let database = null;
 
-function open(name) {
+/** @returns {Promise<IDBDatabase>} */
+function open(/** @type {string} */ name) {
   return new Promise((resolve, reject) => {
     const request = indexedDB.open(name, 1);
     request.onupgradeneeded = () => request.result.createObjectStore("outbox", { keyPath: "key" });
@@ -10,6 +12,12 @@ function open(name) {
   });
 }
 
+/**
+ * @template T
+ * @param {IDBTransactionMode} mode
+ * @param {(store: IDBObjectStore) => IDBRequest<T>} work
+ * @returns {Promise<T | null>} Nothing where this browser keeps nothing.
+ */
 function act(mode, work) {
   return new Promise((resolve, reject) => {
     if (!database) {
@@ -25,7 +33,7 @@ function act(mode, work) {
 }
 
 /** Open the database of a project; false where this browser keeps nothing. */
-export async function openKept(project) {
+export async function openKept(/** @type {string} */ project) {
   try {
     database = await open(`facademap ${project}`);
     return true;
@@ -35,10 +43,11 @@ export async function openKept(project) {
   }
 }
 
+/** @returns {Promise<Item[]>} */
 export const keptItems = async () =>
   ((await act("readonly", (s) => s.getAll())) ?? []).sort((a, b) => a.number - b.number);
-export const keep = (item) => act("readwrite", (s) => s.put(item));
-export const letGo = (key) => act("readwrite", (s) => s.delete(key));
+export const keep = (/** @type {Item} */ item) => act("readwrite", (s) => s.put(item));
+export const letGo = (/** @type {string} */ key) => act("readwrite", (s) => s.delete(key));
 
 /** Ask the browser not to clear this when the device runs short of room. */
 export const holdFast = () => navigator.storage?.persist?.().catch(() => false);

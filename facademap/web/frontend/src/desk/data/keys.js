@@ -1,5 +1,5 @@
 // Names that nothing else has: of edits, and of rows that have no number yet.
-const random = (bytes) =>
+const random = (/** @type {number} */ bytes) =>
   [...crypto.getRandomValues(new Uint8Array(bytes))]
     .map((b) => b.toString(16).padStart(2, "0"))
     .join("");
@@ -19,4 +19,4 @@ const browser = (() => {
 export const KEYS_OF_DESK = `desk-${browser}-`;
 export const newKey = () => `${KEYS_OF_DESK}${random(14)}`;
 export const newId = () => `new:${random(6)}`;
-export const isNew = (id) => String(id).startsWith("new:");
+export const isNew = (/** @type {unknown} */ id) => String(id).startsWith("new:");

@@ -5,7 +5,12 @@ import { ask, q } from "./api.js";
 import { language } from "./settings.js";
 
 /** Languages beside English, and what is wrong with files that hold none. */
-export const languages = signal({ languages: [], problems: [] });
+export const languages = signal(
+  /** @type {{languages: {tag: string, name: string}[], problems: string[]}} */ ({
+    languages: [],
+    problems: [],
+  }),
+);
 
 /** Take the language that this person chose; without it, or without its file, the desk speaks English. */
 export async function takeLanguage() {
@@ -28,7 +33,7 @@ export const learnLanguages = () =>
   );
 
 /** Every word on the page changes, so the page is opened again; nothing that waits is lost by that. */
-export function speak(tag) {
+export function speak(/** @type {string} */ tag) {
   language.value = tag;
   location.reload();
 }

@@ -2,62 +2,94 @@
 // anything else, sent in the order it was made, never sent twice with effect.
 import { computed, signal } from "@preact/signals";
 import { ask, Refused } from "./api.js";
-import { entryOf, loadTable, project, putRow, renameRow, seq, tableOf } from "./data.js";
+import { entryOf, loadTable, putRow, renameRow, seq, tableOf } from "./data.js";
 import { holdFast, keep, keptItems, letGo, openKept } from "./kept.js";
 
 export const online = signal(true);
-export const waiting = signal([]);
+export const waiting = signal(/** @type {Item[]} */ ([]));
 export const waitingEdits = computed(() => waiting.value.length);
-export const conflict = signal(null);
-export const refused = signal([]);
+/** What met a change of somebody else, and the row as it is there. */
+export const conflict = signal(/** @type {{item: Item, theirs: Theirs} | null} */ (null));
+export const refused = signal(/** @type {Item[]} */ ([]));
 /** Why the server cannot store at the moment; the edits wait here meanwhile. */
 export const trouble = signal("");
 export const signedOut = signal(false);
-export const lastNews = signal([]);
+export const lastNews = signal(/** @type {EditTold[]} */ ([]));
 /** Whether this browser keeps what waits when the page is closed. */
 export const keeps = signal(true);
 
 /** Revision of a change whose row was changed by somebody else, which is still to be asked about. */
 const UNSEEN = -1;
+/** @type {Item[]} */
 let queue = [];
+/** @typedef {(from: string, to: string | null, table?: TableName) => void} RenameListener `to` is null where it came to nothing. */
+/** @type {Set<RenameListener>} */
 const renameListeners = new Set();
 /** Told when something new got its number; what is returned ends the telling. */
-export const onRename = (listener) => {
+export const onRename = (/** @type {RenameListener} */ listener) => {
   renameListeners.add(listener);
   return () => renameListeners.delete(listener);
 };
+/** @typedef {(item: Item, answer: Settled) => void} SettleListener */
+/** @type {Set<SettleListener>} */
 const settleListeners = new Set();
 /** Told when an edit has arrived, with what the server says of it. */
-export const onSettled = (listener) => settleListeners.add(listener);
+export const onSettled = (/** @type {SettleListener} */ listener) => settleListeners.add(listener);
 let sending = false;
 
-/** How things of one kind are sent, shown before they arrive, and settled when they have. */
-const kinds = {
-  edit: {
-    send: ({ key, who, what, undoes, changes, confirmed }) =>
-      ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes, confirmed } }),
-    show: (item, tables) =>
-      item.changes.filter((c) => !tables || tables.has(c.table)).forEach(applyLocally),
-    async settle(item, answer) {
-      for (const [from, to] of Object.entries(answer.ids))
-        await rename(from, to, item.changes.find((c) => c.id === from).table);
-      for (const row of answer.rows) await settleRow(row);
-      for (const listener of settleListeners) listener(item, answer);
-    },
-    tables: (item) => item.changes.map((c) => c.table),
+/**
+ * How things of one kind are sent, shown before they arrive, and settled when they have.
+ * @template {Item} I
+ * @template A
+ * @typedef {object} SendKind
+ * @property {(item: I) => Promise<A>} send
+ * @property {(item: I, tables?: Set<TableName>) => void} [show]
+ * @property {(item: I, answer: A) => unknown} [settle]
+ * @property {(item: I) => TableName[]} [tables] Tables that are read again where it is refused.
+ * @property {(item: I) => Promise<void>} [refused]
+ */
+
+/** @type {SendKind<Edit, Settled>} */
+const edits = {
+  send: ({ key, who, what, undoes, changes, confirmed }) =>
+    ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes, confirmed } }),
+  show: (item, tables) =>
+    item.changes.filter((c) => !tables || tables.has(c.table)).forEach(applyLocally),
+  async settle(item, answer) {
+    for (const [from, to] of Object.entries(answer.ids))
+      await rename(from, to, item.changes.find((c) => c.id === from)?.table);
+    for (const row of answer.rows) await settleRow(row);
+    for (const listener of settleListeners) listener(item, answer);
   },
+  tables: (item) => item.changes.map((c) => c.table),
 };
+
+/** @type {Partial<Record<Item["kind"], SendKind<Item, unknown>>>} */
+const kinds = {};
+/**
+ * @template {Item["kind"]} K
+ * @template A
+ * @param {K} name
+ * @param {SendKind<Extract<Item, {kind: K}>, A>} how
+ */
 export const sendKind = (name, how) => {
-  kinds[name] = how;
+  // a kind is only ever asked about its own items and answers
+  kinds[name] = /** @type {SendKind<Item, unknown>} */ (/** @type {unknown} */ (how));
 };
-const kindOf = (item) => kinds[item.kind ?? "edit"];
+sendKind("edit", edits);
+const kindOf = (/** @type {Item} */ item) => {
+  const found = kinds[item.kind ?? "edit"];
+  if (!found) throw new Error(`nothing is known of sending ${item.kind}`);
+  return found;
+};
 
 const count = () => {
   waiting.value = [...queue];
 };
 
-export async function openOutbox() {
-  keeps.value = await openKept(project.value.id);
+/** @param {string} projectId */
+export async function openOutbox(projectId) {
+  keeps.value = await openKept(projectId);
   try {
     for (const item of await keptItems()) {
       if (item.refusal) refused.value = [...refused.value, item];
@@ -70,12 +102,15 @@ export async function openOutbox() {
   count();
 }
 
-/** Show again what has not reached the server yet, on tables that were read again just now; all of them, when none is named. */
+/**
+ * Show again what has not reached the server yet, on tables that were read again just now; all of them, when none is named.
+ * @param {Set<TableName>} [tables]
+ */
 export function replayWaiting(tables) {
   for (const item of queue) kindOf(item).show?.(item, tables);
 }
 
-export function applyLocally(change) {
+export function applyLocally(/** @type {Change} */ change) {
   const entry = entryOf(change.table, change.id);
   if (change.op === "delete") putRow(change.table, change.id, null, null);
   else if (change.op === "update") {
@@ -88,7 +123,7 @@ export function applyLocally(change) {
 }
 
 let number = Date.now() * 1000;
-export async function post(item) {
+export async function post(/** @type {Item} */ item) {
   item.number = ++number;
   queue.push(item);
   count();
@@ -101,9 +136,16 @@ export async function post(item) {
   return keeping;
 }
 
-const touches = (item, table, id) =>
-  (item.changes ?? []).some((c) => c.table === table && c.id === id);
-export const isWaiting = (table, id) => queue.some((item) => touches(item, table, id));
+/**
+ * What of an item changes a row.
+ * @param {Item} item
+ * @param {TableName} table
+ * @param {string} id
+ */
+const changesOf = (item, table, id) =>
+  "changes" in item ? item.changes.filter((c) => c.table === table && c.id === id) : [];
+export const isWaiting = (/** @type {TableName} */ table, /** @type {string} */ id) =>
+  queue.some((item) => changesOf(item, table, id).length > 0);
 
 export async function send() {
   if (sending || conflict.value || signedOut.value) return;
@@ -147,31 +189,43 @@ export async function send() {
   }
 }
 
-const isNumbered = ({ rev }) => rev !== null && rev !== undefined;
+/** @typedef {Change & {rev: number}} Numbered */
+/**
+ * @param {Change} change
+ * @returns {change is Numbered}
+ */
+const isNumbered = (change) => change.rev !== null && change.rev !== undefined;
 
 /** A row as the server now has it; what still waits for it is put on top of that, where nobody came between. */
-async function settleRow({ table, id, rev, row, was }) {
+async function settleRow(/** @type {RowTold} */ { table, id, rev, row, was }) {
   if (!isWaiting(table, id)) {
     putRow(table, id, rev, row);
     return;
   }
-  let [next, whole] = [rev, row];
+  /** @type {[number, AnyRow | null]} */
+  let [next, whole] = [rev ?? 0, row];
   for (const item of queue) {
     let changed = false;
     for (const change of changesOf(item, table, id).filter(isNumbered)) {
       if (change.rev === UNSEEN) return;
       // every revision from `was` to `rev` is of the edit that has just arrived
-      if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= rev)) return;
+      if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= next)) return;
       if (change.rev !== next) [change.rev, changed] = [next, true];
       // a deletion leaves the number; what is brought back goes on from it
       if (change.op !== "delete") next += 1;
-      whole = change.op === "delete" ? null : { ...whole, ...change.values };
+      whole = change.op === "delete" ? null : { ...whole, ...change.values, id };
     }
     if (changed) await keep(item);
   }
   putRow(table, id, next, whole);
 }
 
+/**
+ * @param {unknown} value
+ * @param {string} from
+ * @param {string | null} to
+ * @returns {unknown}
+ */
 const replaced = (value, from, to) => {
   if (value === from) return to;
   if (Array.isArray(value)) return value.map((v) => replaced(v, from, to));
@@ -183,18 +237,22 @@ const replaced = (value, from, to) => {
 /**
  * A thing that was new has its number now: everything that still waits calls it by that. The page learns of it at once,
  * so that nobody loses the field in which they type.
+ * @param {string} from
+ * @param {string | null} to Null where it came to nothing.
+ * @param {TableName} [table]
  */
 export async function rename(from, to, table) {
-  if (table) renameRow(table, from, to);
+  if (table && to) renameRow(table, from, to);
   const named = queue.filter((item) => JSON.stringify(item).includes(from));
   for (const item of named)
-    for (const [name, value] of Object.entries(item)) item[name] = replaced(value, from, to);
+    for (const [name, value] of Object.entries(item))
+      Object.assign(item, { [name]: replaced(value, from, to) });
   for (const listener of renameListeners) listener(from, to, table);
   for (const item of named) await keep(item);
 }
 
 /** What the server will never take: kept for the person to see, with the reason. */
-async function setAside(item, error) {
+async function setAside(/** @type {Item} */ item, /** @type {Refused} */ error) {
   queue.shift();
   const { problem, remedy, consequences } = error;
   item.refusal = { problem, remedy, consequences };
@@ -205,7 +263,8 @@ async function setAside(item, error) {
   await readAgain(item);
 }
 
-async function readAgain(item) {
+async function readAgain(/** @type {Item} */ item) {
+  /** @type {Set<TableName>} */
   const again = new Set();
   let after = seq.value;
   for (const table of new Set(kindOf(item).tables?.(item) ?? [])) {
@@ -222,7 +281,7 @@ async function readAgain(item) {
   if (after < seq.value) await ask(`/api/changes?after=${after}&wait=0`).then(takeNews, () => {});
 }
 
-export async function forgetRefused(key) {
+export async function forgetRefused(/** @type {string} */ key) {
   refused.value = refused.value.filter((item) => item.key !== key);
   await letGo(key);
 }
@@ -235,17 +294,19 @@ export async function forgetRefused(key) {
 export async function tryAgain(key, confirmed) {
   const item = refused.value.find((i) => i.key === key);
   if (!item) return;
-  if (confirmed) item.confirmed = confirmed;
+  if (confirmed && "changes" in item) item.confirmed = confirmed;
   refused.value = refused.value.filter((i) => i !== item);
   delete item.refusal;
   kindOf(item).show?.(item);
   await post(item);
 }
 
-const changesOf = (item, table, id) =>
-  (item.changes ?? []).filter((c) => c.table === table && c.id === id);
-
-/** Everything that waits here for a row, the later over the earlier: what a person chooses from when it met somebody else's. */
+/**
+ * Everything that waits here for a row, the later over the earlier: what a person chooses from when it met somebody else's.
+ * @param {TableName} table
+ * @param {string} id
+ * @returns {Values}
+ */
 export function mineOf(table, id) {
   return Object.assign(
     {},
@@ -257,9 +318,9 @@ export function mineOf(table, id) {
 }
 
 /** Leave changes out of everything that waits; an edit of which nothing is left goes. */
-async function without(drop) {
+async function without(/** @type {(change: Change) => boolean} */ drop) {
   for (const item of [...queue]) {
-    if (!item.changes) continue;
+    if (!("changes" in item)) continue;
     item.changes = item.changes.filter((c) => !drop(c));
     if (item.changes.length) await keep(item);
     else {
@@ -270,7 +331,7 @@ async function without(drop) {
 }
 
 /** Where both deleted the same row there is nothing to choose; whether that was so. */
-async function bothDeleted({ table, id, row }) {
+async function bothDeleted(/** @type {Theirs} */ { table, id, row }) {
   if (row !== null || entryOf(table, id)) return false;
   const onlyDeleted = queue.every((item) =>
     changesOf(item, table, id).every((c) => c.op === "delete"),
@@ -284,9 +345,13 @@ async function bothDeleted({ table, id, row }) {
 /**
  * A deletion that was taken back here before it was sent never was: neither of the two is asked about or written over what
  * somebody else did meanwhile. Whether nothing of the row is left in the edit that met them.
+ * @param {Item} item
+ * @param {Theirs} theirs
  */
 async function neverDeleted(item, { table, id, rev, row }) {
+  /** @type {Set<Change>} */
   const gone = new Set();
+  /** @type {Change | null} */
   let deleted = null;
   for (const change of queue.flatMap((i) => changesOf(i, table, id))) {
     if (change.op === "delete") deleted = change;
@@ -303,14 +368,18 @@ async function neverDeleted(item, { table, id, rev, row }) {
 }
 
 /** Whether there is nothing for a person to choose. */
-const settlesItself = async (item, theirs) =>
+const settlesItself = async (/** @type {Item} */ item, /** @type {Theirs} */ theirs) =>
   (await bothDeleted(theirs)) || neverDeleted(item, theirs);
 
-/** Settle a conflict over a row: `theirsHold` names the columns that stay as they are there; `null` takes theirs as a whole. */
+/**
+ * Settle a conflict over a row: `theirsHold` names the columns that stay as they are there; `null` takes theirs as a whole.
+ * @param {string[] | null} theirsHold
+ */
 export async function resolveConflict(theirsHold) {
+  if (!conflict.value) return;
   const { item, theirs } = conflict.value;
   const { table, id } = theirs;
-  const isHere = (c) => c.table === table && c.id === id;
+  const isHere = (/** @type {Change} */ c) => c.table === table && c.id === id;
   if (theirsHold === null) {
     await without(isHere);
     putRow(table, id, theirs.rev, theirs.row);
@@ -330,11 +399,11 @@ export async function resolveConflict(theirsHold) {
         break;
       }
       for (const name of theirsHold) delete change.values?.[name];
-      if (change.op === "update" && !Object.keys(change.values).length) continue;
+      if (isEmptied(change)) continue;
       change.rev = rev;
       rev += 1;
     }
-    await without((c) => isHere(c) && c.op === "update" && !Object.keys(c.values).length);
+    await without((c) => isHere(c) && isEmptied(c));
     putRow(
       table,
       id,
@@ -347,8 +416,16 @@ export async function resolveConflict(theirsHold) {
   await send();
 }
 
-/** Settle a conflict over an entry of another kind: it is sent again on top of theirs, or left. */
+/** An update of which no column is left. */
+const isEmptied = (/** @type {Change} */ { op, values }) =>
+  op === "update" && !Object.keys(values ?? {}).length;
+
+/**
+ * Settle a conflict over an entry of another kind: it is sent again on top of theirs, or left.
+ * @param {Partial<Act> | null} again What of it is sent otherwise; null leaves it.
+ */
 export async function settleEntry(again) {
+  if (!conflict.value) return;
   const { item } = conflict.value;
   if (again) {
     Object.assign(item, again);
@@ -363,7 +440,7 @@ export async function settleEntry(again) {
   await send();
 }
 
-function takeNews(news) {
+function takeNews(/** @type {News} */ news) {
   for (const { table, id, rev, row } of news.rows) {
     const here = tableOf(table).get(id);
     if (isWaiting(table, id) || (here && here.rev === rev && row)) continue;

@@ -2,15 +2,8 @@
 // A row becomes an object when somebody looks at it; a hundred thousand rows are opened without making one.
 const MAGIC = 0x31544d46; // "FMT1"
 const PER_M = 1e6;
-const KINDS = [
-  "",
-  "Point",
-  "LineString",
-  "MultiLineString",
-  "Polygon",
-  "MultiPolygon",
-  "MultiPoint",
-];
+/** By the number that the server gives them; it has one more, for several points, that no table holds. */
+const KINDS = ["", "Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon"];
 const ARRAYS = {
   u1: Uint8Array,
   u2: Uint16Array,
@@ -19,6 +12,40 @@ const ARRAYS = {
   f8: Float64Array,
 };
 
+/** @typedef {keyof typeof ARRAYS} ArrayName */
+/** @typedef {[from: number, count: number, type: ArrayName]} Place Where an array lies in what was sent. */
+/** @typedef {{number?: Place, values?: unknown[], code?: Place, same?: unknown}} ToldColumn */
+/**
+ * Outlines of rows, one after the other: kinds, ends of the rows' rings and of the rings' points, which rings begin a
+ * part, points in micrometres. `boxes` holds left, bottom, right, top of every row, `extent` those of all.
+ * @typedef {object} Drawn
+ * @property {number} n
+ * @property {ArrayLike<number>} kind
+ * @property {ArrayLike<number>} ringsTo
+ * @property {ArrayLike<number>} pointsTo
+ * @property {ArrayLike<number>} begins
+ * @property {ArrayLike<number>} xy
+ * @property {Int32Array} boxes
+ * @property {Box} extent
+ * @property {(name: string, i: number) => unknown} value Value of a column.
+ */
+/**
+ * A packed table as it was sent.
+ * @typedef {object} Pack
+ * @property {number} n
+ * @property {number} seq
+ * @property {{id: string, rev: number, row: AnyRow | null}[]} later What changed since it was packed.
+ * @property {(i: number) => number} rev
+ * @property {Record<string, (i: number) => unknown>} columns
+ * @property {(name: string, i: number) => unknown} value
+ * @property {Drawn | null} drawn
+ */
+
+/**
+ * @param {ToldColumn} told
+ * @param {(place: Place) => ArrayLike<number>} array
+ * @returns {(i: number) => unknown}
+ */
 function columnOf(told, array) {
   if (told.number) {
     const numbers = array(told.number);
@@ -34,7 +61,7 @@ function columnOf(told, array) {
 }
 
 /** Boxes of all rows in micrometres: left, bottom, right, top; an empty box for rows without an outline. The extent is that of all. */
-function boxesOf(/** @type {Record<string, any>} */ { n, ringsTo, pointsTo, xy }) {
+function boxesOf(/** @type {Omit<Drawn, "boxes" | "extent">} */ { n, ringsTo, pointsTo, xy }) {
   const boxes = new Int32Array(n * 4);
   const extent = [Infinity, Infinity, -Infinity, -Infinity];
   let ring = 0;
@@ -64,12 +91,18 @@ function boxesOf(/** @type {Record<string, any>} */ { n, ringsTo, pointsTo, xy }
   return { boxes, extent };
 }
 
-/** A packed table as it was sent. */
+/**
+ * A packed table as it was sent.
+ * @param {ArrayBuffer} buffer
+ * @returns {Pack}
+ */
 export function unpack(buffer) {
   const [magic, length] = new Uint32Array(buffer, 0, 2);
   if (magic !== MAGIC) throw new Error("not a packed table");
   const head = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, length)));
-  const array = ([from, count, type]) => new ARRAYS[type](buffer, 8 + length + from, count);
+  const array = (/** @type {Place} */ [from, count, type]) =>
+    new ARRAYS[type](buffer, 8 + length + from, count);
+  /** @type {Pack["columns"]} */
   const columns = Object.fromEntries(
     Object.entries(head.columns).map(([name, told]) => [name, columnOf(told, array)]),
   );
@@ -78,36 +111,55 @@ export function unpack(buffer) {
   const later = rest.length
     ? JSON.parse(new TextDecoder().decode(rest))
     : { seq: head.seq, rows: [] };
-  /** @type {Record<string, any>} */
-  const pack = {
+  /** @type {Pack["value"]} */
+  const value = (name, i) => columns[name]?.(i) ?? null;
+  const rev = /** @type {Pack["rev"]} */ (columnOf(head.rev, array));
+  const pack = { n: head.n, seq: later.seq, later: later.rows, rev, columns, value };
+  if (!head.kind) return { ...pack, drawn: null };
+  const drawn = {
     n: head.n,
-    seq: later.seq,
-    later: later.rows,
-    rev: columnOf(head.rev, array),
-    columns,
-    value: (name, i) => columns[name]?.(i) ?? null,
+    kind: array(head.kind),
+    ringsTo: array(head.ringsTo),
+    pointsTo: array(head.pointsTo),
+    begins: array(head.begins),
+    xy: array(head.xy),
+    value,
   };
-  if (!head.kind) return pack;
-  for (const name of ["kind", "ringsTo", "pointsTo", "begins", "xy"])
-    pack[name] = array(head[name]);
-  return Object.assign(pack, boxesOf(pack));
+  return { ...pack, drawn: Object.assign(drawn, boxesOf(drawn)) };
 }
 
-/** One row in the same form, for what was drawn or changed since the table came. */
+/**
+ * The parts of an outline, each a list of rings or lines.
+ * @param {Geometry} geometry
+ * @returns {Line[][]}
+ */
+function partsIn(geometry) {
+  switch (geometry.type) {
+    case "Point":
+      return [[[geometry.coordinates]]];
+    case "LineString":
+      return [[geometry.coordinates]];
+    case "MultiLineString":
+      return geometry.coordinates.map((line) => [line]);
+    case "Polygon":
+      return [geometry.coordinates];
+    case "MultiPolygon":
+      return geometry.coordinates;
+    default:
+      return [];
+  }
+}
+
+/**
+ * One row in the same form, for what was drawn or changed since the table came.
+ * @param {{geometry: Geometry, [column: string]: unknown}} row
+ * @returns {Drawn}
+ */
 export function packOne(row) {
-  const { type, coordinates } = row.geometry;
-  const kind = KINDS.indexOf(type);
-  const parts =
-    {
-      Point: (c) => [[[c]]],
-      MultiPoint: (c) => c.map((p) => [[p]]),
-      LineString: (c) => [[c]],
-      MultiLineString: (c) => c.map((l) => [l]),
-      Polygon: (c) => [c],
-      MultiPolygon: (c) => c,
-    }[type]?.(coordinates) ?? [];
+  const kind = KINDS.indexOf(row.geometry.type);
+  /** @type {number[][]} */
   const [begins, pointsTo, xy] = [[], [], []];
-  for (const part of parts) {
+  for (const part of partsIn(row.geometry)) {
     part.forEach((ring, k) => {
       for (const [x, y] of ring) xy.push(Math.round(x * PER_M), Math.round(y * PER_M));
       begins.push(k === 0 ? 1 : 0);
@@ -121,39 +173,51 @@ export function packOne(row) {
     begins,
     pointsTo,
     xy,
-    value: (name) => row[name] ?? null,
+    value: (/** @type {string} */ name) => row[name] ?? null,
   };
   return Object.assign(pack, boxesOf(pack));
 }
 
-export const kindOf = (pack, i) => KINDS[pack.kind[i]];
+export const kindOf = (/** @type {Drawn} */ pack, /** @type {number} */ i) =>
+  KINDS[pack.kind[i]] ?? "";
 
+/**
+ * @param {Drawn} pack
+ * @param {number} i
+ * @returns {Geometry | null}
+ */
 function geometryOf(pack, i) {
-  const type = kindOf(pack, i);
-  if (!type) return null;
+  /** @type {Line[][]} */
   const rings = [];
   for (let r = i ? pack.ringsTo[i - 1] : 0; r < pack.ringsTo[i]; r += 1) {
+    /** @type {Line} */
     const ring = [];
     for (let p = r ? pack.pointsTo[r - 1] : 0; p < pack.pointsTo[r]; p += 1)
       ring.push([pack.xy[2 * p] / PER_M, pack.xy[2 * p + 1] / PER_M]);
     if (pack.begins[r]) rings.push([ring]);
-    else rings.at(-1).push(ring);
+    else rings.at(-1)?.push(ring);
   }
-  const coordinates = {
-    Point: () => rings[0][0][0],
-    MultiPoint: () => rings.map((p) => p[0][0]),
-    LineString: () => rings[0][0],
-    MultiLineString: () => rings.map((p) => p[0]),
-    Polygon: () => rings[0],
-    MultiPolygon: () => rings,
-  }[type]();
-  return { type, coordinates };
+  const type = kindOf(pack, i);
+  switch (type) {
+    case "Point":
+      return { type, coordinates: rings[0][0][0] };
+    case "LineString":
+      return { type, coordinates: rings[0][0] };
+    case "MultiLineString":
+      return { type, coordinates: rings.map((part) => part[0]) };
+    case "Polygon":
+      return { type, coordinates: rings[0] };
+    case "MultiPolygon":
+      return { type, coordinates: rings };
+    default:
+      return null;
+  }
 }
 
 /** A shape larger than so many squares of the grid stands apart. */
 const LARGE = 4;
 /** Numbers of the rows by the square of the wall in which their middles lie; large shapes stand apart. */
-function gridOf({ n, boxes, extent: [left, low, right, high] }) {
+function gridOf(/** @type {Drawn} */ { n, boxes, extent: [left, low, right, high] }) {
   const side = Math.max(
     1000,
     Math.sqrt(((right - left + 1) * (high - low + 1)) / Math.max(1, n / 4)),
@@ -161,6 +225,7 @@ function gridOf({ n, boxes, extent: [left, low, right, high] }) {
   const wide = Math.floor((right - left) / side) + 1;
   const starts = new Uint32Array(wide * (Math.floor((high - low) / side) + 1) + 1);
   const squares = new Int32Array(n);
+  /** @type {number[]} */
   const large = [];
   for (let i = 0, k = 0; i < n; i += 1, k += 4) {
     squares[i] = -1;
@@ -186,20 +251,41 @@ function gridOf({ n, boxes, extent: [left, low, right, high] }) {
 }
 
 const WHOLE_WALL = [-Infinity, -Infinity, Infinity, Infinity];
+/**
+ * What stands where nothing was sent.
+ * @type {Pack}
+ */
+const NOTHING = {
+  n: 0,
+  seq: 0,
+  later: [],
+  rev: () => 0,
+  columns: {},
+  value: () => null,
+  drawn: null,
+};
 
+/** @template {{id: string, geometry?: Geometry | null}} [R=AnyRow] */
 export class Table {
-  #pack = null;
+  #pack = NOTHING;
+  /** @type {(Entry<R> | undefined)[]} */
   #entries = [];
+  /** @type {Map<string, number> | null} */
   #index = null;
-  #replaced = null;
+  #replaced = new Uint8Array(0);
+  /** @type {ReturnType<typeof gridOf> | null} */
   #grid = null;
+  /** @type {Map<string, Entry<R>>} */
   #own = new Map();
+  /** @type {Map<string, Drawn>} */
   #drawn = new Map();
+  /** @type {R[] | null} */
   #list = null;
+  /** @type {Box | null} */
   #changed = null;
 
   /** Take a packed table in place of everything. */
-  fill(pack) {
+  fill(/** @type {Pack} */ pack) {
     this.clear();
     this.#pack = pack;
     this.#changed = WHOLE_WALL;
@@ -207,40 +293,43 @@ export class Table {
     this.#replaced = new Uint8Array(pack.n);
     for (const { id, rev, row } of pack.later) {
       if (row === null) this.delete(id);
-      else this.set(id, { rev, row });
+      else this.set(id, { rev, row: /** @type {R} */ (/** @type {unknown} */ (row)) });
     }
   }
 
   clear() {
     this.#changed = WHOLE_WALL;
-    [this.#pack, this.#entries, this.#index, this.#replaced, this.#grid, this.#list] = [
-      null,
-      [],
-      null,
-      null,
-      null,
-      null,
-    ];
+    this.#pack = NOTHING;
+    this.#entries = [];
+    this.#replaced = new Uint8Array(0);
+    [this.#index, this.#grid, this.#list] = [null, null, null];
     this.#own.clear();
     this.#drawn.clear();
   }
 
-  #numberOf(id) {
-    if (!this.#pack) return undefined;
+  #idOf(/** @type {number} */ i) {
+    return String(this.#pack.columns.id(i));
+  }
+
+  #numberOf(/** @type {string} */ id) {
     if (!this.#index) {
       this.#index = new Map();
-      for (let i = 0; i < this.#pack.n; i += 1) this.#index.set(this.#pack.columns.id(i), i);
+      for (let i = 0; i < this.#pack.n; i += 1) this.#index.set(this.#idOf(i), i);
     }
     return this.#index.get(id);
   }
 
-  #entry(i) {
-    if (this.#entries[i]) return this.#entries[i];
+  /** @returns {Entry<R>} */
+  #entry(/** @type {number} */ i) {
+    const known = this.#entries[i];
+    if (known) return known;
     const pack = this.#pack;
-    const row = pack.xy
+    const { drawn } = pack;
+    /** @type {Values} */
+    const row = drawn
       ? {
           get geometry() {
-            const value = geometryOf(pack, i);
+            const value = geometryOf(drawn, i);
             Object.defineProperty(this, "geometry", {
               value,
               writable: true,
@@ -252,38 +341,39 @@ export class Table {
         }
       : {};
     for (const name in pack.columns) row[name] = pack.columns[name](i);
-    const entry = { rev: pack.rev(i), row };
+    const entry = { rev: pack.rev(i), row: /** @type {R} */ (/** @type {unknown} */ (row)) };
     this.#entries[i] = entry;
     return entry;
   }
 
-  get(id) {
+  get(/** @type {string} */ id) {
     const own = this.#own.get(id);
     if (own) return own;
     const i = this.#numberOf(id);
     return i === undefined || this.#replaced[i] ? undefined : this.#entry(i);
   }
 
-  has(id) {
+  has(/** @type {string} */ id) {
     return this.get(id) !== undefined;
   }
 
-  set(id, entry) {
+  set(/** @type {string} */ id, /** @type {Entry<R>} */ entry) {
     this.delete(id);
     this.#own.set(id, entry);
-    if (entry.row.geometry) {
-      const drawn = packOne(entry.row);
+    const { geometry } = entry.row;
+    if (geometry) {
+      const drawn = packOne({ ...entry.row, geometry });
       this.#drawn.set(id, drawn);
       this.#noteChange(drawn.boxes);
     }
     return this;
   }
 
-  delete(id) {
+  delete(/** @type {string} */ id) {
     const i = this.#numberOf(id);
     if (i !== undefined) {
-      if (!this.#replaced[i] && this.#pack.xy)
-        this.#noteChange(this.#pack.boxes.subarray(4 * i, 4 * i + 4));
+      if (!this.#replaced[i] && this.#pack.drawn)
+        this.#noteChange(this.#pack.drawn.boxes.subarray(4 * i, 4 * i + 4));
       this.#replaced[i] = 1;
     }
     this.#list = null;
@@ -319,11 +409,11 @@ export class Table {
   }
 
   *values() {
-    for (let i = 0; i < (this.#pack?.n ?? 0); i += 1) {
+    for (let i = 0; i < this.#pack.n; i += 1) {
       if (!this.#replaced[i]) yield this.#entry(i);
       else {
         // a changed row keeps its place in the table
-        const own = this.#own.get(this.#pack.columns.id(i));
+        const own = this.#own.get(this.#idOf(i));
         if (own) yield own;
       }
     }
@@ -340,11 +430,16 @@ export class Table {
     return this.#list;
   }
 
-  /** Call `act(pack, i)` for every row with an outline whose box meets one, in the order of the table; micrometres. */
+  /**
+   * Call `act(pack, i)` for every row with an outline whose box meets one, in the order of the table; micrometres.
+   * @param {Box} box
+   * @param {(pack: Drawn, i: number) => void} act
+   */
   shapesIn([left, low, right, high], act) {
-    const pack = this.#pack;
-    if (pack?.xy) {
-      for (const i of this.#numbersIn(left, low, right, high)) if (!this.#replaced[i]) act(pack, i);
+    const { drawn } = this.#pack;
+    if (drawn) {
+      for (const i of this.#numbersIn(drawn, [left, low, right, high]))
+        if (!this.#replaced[i]) act(drawn, i);
     }
     for (const one of this.#drawn.values()) {
       const { boxes } = one;
@@ -352,13 +447,18 @@ export class Table {
     }
   }
 
-  #numbersIn(left, low, right, high) {
-    const { boxes, n, extent } = this.#pack;
-    const meets = (i) =>
+  /**
+   * @param {Drawn} drawn
+   * @param {Box} box
+   */
+  #numbersIn(drawn, [left, low, right, high]) {
+    const { boxes, n, extent } = drawn;
+    const meets = (/** @type {number} */ i) =>
       boxes[4 * i] <= right &&
       boxes[4 * i + 2] >= left &&
       boxes[4 * i + 1] <= high &&
       boxes[4 * i + 3] >= low;
+    /** @type {number[]} */
     const found = [];
     const across = Math.min(right, extent[2]) - Math.max(left, extent[0]);
     const up = Math.min(high, extent[3]) - Math.max(low, extent[1]);
@@ -367,11 +467,12 @@ export class Table {
       for (let i = 0; i < n; i += 1) if (meets(i)) found.push(i);
       return found;
     }
-    this.#grid ??= gridOf(this.#pack);
+    this.#grid ??= gridOf(drawn);
     const grid = this.#grid;
     // a shape reaches no further from its middle than half of what is still no large one
     const reach = (LARGE / 2) * grid.side;
-    const within = (v, most) => Math.max(0, Math.min(most, Math.floor(v / grid.side)));
+    const within = (/** @type {number} */ v, /** @type {number} */ most) =>
+      Math.max(0, Math.min(most, Math.floor(v / grid.side)));
     const [c0, c1] = [
       within(left - reach - grid.left, grid.wide - 1),
       within(right + reach - grid.left, grid.wide - 1),

@@ -7,8 +7,10 @@ import { isNew, newId, newKey } from "./keys.js";
 import { post, refused, rename, sendKind, waiting } from "./outbox.js";
 import { who } from "./settings.js";
 
+/** @type {Map<string, string>} */
 const addresses = new Map();
-const arrived = signal({});
+const arrived = signal(/** @type {Record<string, string>} */ ({}));
+/** @type {Map<string, ((id: string | null) => void)[]>} */
 const waiters = new Map();
 
 /** What a camera is asked for; named one by one, so that a phone hands over JPEG in place of a format of its own. */
@@ -16,14 +18,15 @@ export const PICTURES = "image/jpeg,image/png,image/webp,image/tiff";
 const PHONE_FORMATS = /^ftyp(hei|hev|mif|msf|avi)/;
 
 /** Why a file cannot be used as a photo, as the key of a text; nothing where it can. Its first bytes tell, not its name. */
-export async function readable(file) {
+export async function readable(/** @type {Blob} */ file) {
   const head = new Uint8Array(
     await file
       .slice(0, 12)
       .arrayBuffer()
       .catch(() => new ArrayBuffer(0)),
   );
-  const word = (from, to) => String.fromCharCode(...head.slice(from, to));
+  const word = (/** @type {number} */ from, /** @type {number} */ to) =>
+    String.fromCharCode(...head.slice(from, to));
   if (PHONE_FORMATS.test(word(4, 12))) return "photo.heic";
   const known =
     (head[0] === 0xff && head[1] === 0xd8) ||
@@ -33,7 +36,11 @@ export async function readable(file) {
   return known ? "" : "photo.unknown";
 }
 
-/** Keep a photo and put it into the line; returns the name it has until it arrives. */
+/**
+ * Keep a photo and put it into the line; returns the name it has until it arrives.
+ * @param {File} file
+ * @param {{subject?: string, name?: string, surface?: string}} [options]
+ */
 export function takePhoto(file, { subject = "record", name = file.name, surface = "" } = {}) {
   const id = newId();
   void post({
@@ -75,7 +82,11 @@ sendKind("photo", {
   },
 });
 
-/** Its number in the project, once it has one; null when it was refused. */
+/**
+ * Its number in the project, once it has one; null when it was refused.
+ * @param {string} id
+ * @returns {Promise<string | null>}
+ */
 export const photoStored = (id) =>
   isNew(id) && !arrived.value[id]
     ? new Promise((tell) => {
@@ -84,13 +95,17 @@ export const photoStored = (id) =>
     : Promise.resolve(arrived.value[id] ?? id);
 
 /** Where a photo can be seen, also before the server has it. */
-export function photoAddress(id, size) {
+export function photoAddress(/** @type {string} */ id, /** @type {number} */ size) {
   if (!isNew(id) || arrived.value[id])
     return `/pictures/photo?id=${q(arrived.value[id] ?? id)}&size=${size}`;
-  if (!addresses.has(id)) {
-    const item = [...waiting.value, ...refused.value].find((i) => i.photo === id && i.blob);
-    if (!item) return "";
-    addresses.set(id, URL.createObjectURL(item.blob));
+  let address = addresses.get(id);
+  if (!address) {
+    const item = [...waiting.value, ...refused.value].find(
+      (i) => i.kind === "photo" && i.photo === id,
+    );
+    if (item?.kind !== "photo" || !item.blob) return "";
+    address = URL.createObjectURL(item.blob);
+    addresses.set(id, address);
   }
-  return addresses.get(id);
+  return address;
 }

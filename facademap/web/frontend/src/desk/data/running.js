@@ -31,7 +31,7 @@ effect(() => {
 });
 
 /** Stop one; whoever waits for it is told so. */
-export async function stopRunning(id) {
+export async function stopRunning(/** @type {string} */ id) {
   running.value = running.value.filter((r) => r.id !== id);
   try {
     await ask(`/api/running/${q(id)}/stop`, { method: "POST" });

@@ -1,6 +1,7 @@
 // What this browser remembers for this person: name, theme, units, what is shown.
 import { computed, effect, signal } from "@preact/signals";
 
+/** @type {Record<string, unknown>} */
 const remembered = (() => {
   try {
     return JSON.parse(localStorage.getItem("facademap desk") ?? "{}");
@@ -9,10 +10,18 @@ const remembered = (() => {
   }
 })();
 
+/** @type {Record<string, Signal<unknown>>} */
 const kept = {};
+/**
+ * @template T
+ * @param {string} name
+ * @param {T} value What stands where nothing is remembered.
+ * @returns {Signal<T>}
+ */
 const keep = (name, value) => {
-  kept[name] = signal(remembered[name] ?? value);
-  return kept[name];
+  const found = signal(/** @type {T} */ (remembered[name] ?? value));
+  kept[name] = found;
+  return found;
 };
 
 export const who = keep("who", "");
@@ -30,6 +39,10 @@ export const togetherOn = keep("togetherOn", true);
 /** How strongly areas are filled, from 0 to 1. */
 export const fillStrength = keep("fillStrength", 1);
 export const tourSeen = keep("tourSeen", false);
+/**
+ * What is drawn on the wall.
+ * @type {Signal<Record<string, boolean>>}
+ */
 export const layers = keep("layers", {
   picture: true,
   outside: true,
@@ -40,6 +53,7 @@ export const layers = keep("layers", {
   pieces: false,
   control_points: false,
 });
+/** @type {Signal<string[]>} */
 export const hiddenFamilies = keep("hiddenFamilies", []);
 /** Width of the sheet on a wide page, in pixels. */
 export const sheetWidth = keep("sheetWidth", 376);
@@ -79,7 +93,7 @@ export function length(metres, { both = false, digits } = {}) {
 }
 
 /** Feet and inches to the nearest sixteenth. */
-export function feetInches(metres) {
+export function feetInches(/** @type {number} */ metres) {
   const sixteenths = Math.round((Math.abs(metres) / 0.0254) * 16);
   const feet = Math.floor(sixteenths / 192);
   const inches = Math.floor((sixteenths % 192) / 16);
@@ -91,7 +105,7 @@ export function feetInches(metres) {
   return `${sign}${inches || !part ? `${inches}${part}` : part.trim()}″`;
 }
 
-export function area(squareMetres) {
+export function area(/** @type {number | null | undefined} */ squareMetres) {
   if (squareMetres === null || squareMetres === undefined || Number.isNaN(squareMetres)) return "–";
   if (units.value === "in") {
     const feet = squareMetres / 0.09290304;
@@ -102,20 +116,23 @@ export function area(squareMetres) {
     : `${(squareMetres * 1e4).toFixed(1)} cm²`;
 }
 
-/** Three lengths with one unit: 771 × 405 × 287 mm. */
+/**
+ * Three lengths with one unit: 771 × 405 × 287 mm.
+ * @param {(number | null | undefined)[]} list
+ */
 export function sizes(list, digits = 0) {
   if (units.value === "in") return list.map((m) => (m == null ? "–" : feetInches(m))).join(" × ");
   return `${list.map((m) => (m == null ? "–" : (m * 1000).toFixed(digits))).join(" × ")} mm`;
 }
 
 /** A size to look for: never less than what is needed. */
-export const leastSizes = (list) =>
+export const leastSizes = (/** @type {(number | null | undefined)[]} */ list) =>
   units.value === "in"
     ? sizes(list.map((m) => (m == null ? m : (Math.ceil((m / 0.0254) * 16 - 1e-4) / 16) * 0.0254)))
     : sizes(list.map((m) => (m == null ? m : Math.ceil(m * 1000 - 1e-4) / 1000)));
 
 /** Date and time as people here write them. */
-export const when = (iso) =>
+export const when = (/** @type {string | null | undefined} */ iso) =>
   iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "";
-export const onDay = (iso) =>
+export const onDay = (/** @type {string | null | undefined} */ iso) =>
   iso ? new Date(iso).toLocaleDateString(undefined, { dateStyle: "medium" }) : "";

@@ -19,14 +19,20 @@ const COLUMNS = [
   "note",
 ];
 
-const read = (text) => {
+/** The value of a setting, which is kept as JSON; null where there is none or it cannot be read. */
+const read = (/** @type {string | null | undefined} */ text) => {
   try {
-    return JSON.parse(text);
+    return text ? JSON.parse(text) : null;
   } catch {
     return null;
   }
 };
 
+/**
+ * @param {string} id
+ * @param {unknown} value
+ * @param {string} what
+ */
 function put(id, value, what) {
   const values = { value: JSON.stringify(value) };
   return edit(what, [
@@ -38,31 +44,36 @@ function put(id, value, what) {
 
 // -- required fields ------------------------------------------------------------------------------------------------
 
-export const requirable = () => schema.value.required.may_be;
+export const requirable = () => schema.value?.required.may_be ?? [];
+/** @returns {string[]} */
 export const requiredFields = () =>
-  read(rowOf("settings", "required_fields")?.value) ?? schema.value.required.default;
-export const requireFields = (columns) => put("required_fields", columns, t("what.required"));
+  read(rowOf("settings", "required_fields")?.value) ?? schema.value?.required.default ?? [];
+export const requireFields = (/** @type {string[]} */ columns) =>
+  put("required_fields", columns, t("what.required"));
 
-const shapeOf = (geometry) =>
+const shapeOf = (/** @type {Geometry} */ geometry) =>
   geometry?.type?.includes("Polygon")
     ? "area"
     : geometry?.type?.includes("Line")
       ? "line"
       : "point";
-const isEmpty = (column, value) =>
+const isEmpty = (/** @type {string} */ column, /** @type {unknown} */ value) =>
   value === null ||
   value === undefined ||
   (typeof value === "string" && !value.trim()) ||
   (column === "activity" && value === "unknown");
 
-/** What a condition should have and has not; `facademap check` asks the same of it. */
+/**
+ * What a condition should have and has not; `facademap check` asks the same of it.
+ * @param {AnyRow} row
+ */
 export function missingOf(row, required = requiredFields()) {
   return requirable()
     .filter(
       (f) =>
         required.includes(f.column) &&
-        (!f.families || f.families.includes(row.family)) &&
-        !f.layers_without.includes(row.layer) &&
+        (!f.families || f.families.includes(String(row.family))) &&
+        !f.layers_without.includes(String(row.layer)) &&
         (!f.origin || row.origin === f.origin) &&
         (!row.geometry || f.shapes.includes(shapeOf(row.geometry))) &&
         isEmpty(f.column, row[f.column]),
@@ -72,7 +83,12 @@ export function missingOf(row, required = requiredFields()) {
 
 // -- templates ------------------------------------------------------------------------------------------------------
 
-/** Every template with its name, its key and its values, those with a key first. */
+/** @typedef {{id: string, name: string, key?: string | null, values: Values}} Template */
+
+/**
+ * Every template with its name, its key and its values, those with a key first.
+ * @returns {Template[]}
+ */
 export const templates = () =>
   rowsOf("settings")
     .filter((r) => r.id.startsWith(TEMPLATE))
@@ -80,7 +96,7 @@ export const templates = () =>
     .filter((x) => x.values)
     .sort((a, b) => (a.key ?? "z").localeCompare(b.key ?? "z") || a.name.localeCompare(b.name));
 
-const valuesOf = (row) =>
+const valuesOf = (/** @type {Values} */ row) =>
   Object.fromEntries(
     COLUMNS.filter(
       (n) =>
@@ -92,9 +108,15 @@ const valuesOf = (row) =>
     ).map((n) => [n, row[n]]),
   );
 
-/** Keep what a condition says under a name; the key goes over from a template that had it. */
+/**
+ * Keep what a condition says under a name; the key goes over from a template that had it.
+ * @param {string} name
+ * @param {string | null} key
+ * @param {Values} row
+ */
 export function keepTemplate(name, key, row) {
   const id = `${TEMPLATE}${name.trim()}`;
+  /** @type {Change[]} */
   const changes = templates()
     .filter((x) => key && x.key === key && x.id !== id)
     .map((x) => ({
@@ -112,11 +134,11 @@ export function keepTemplate(name, key, row) {
   ]);
 }
 
-export const dropTemplate = ({ id, name }) =>
+export const dropTemplate = (/** @type {Template} */ { id, name }) =>
   edit(t("what.template.drop", { name }), [{ op: "delete", table: "settings", id }]);
 
 /** Class what is selected by a template; with nothing selected, the next outlines are classed by it. */
-export function useTemplate({ name, values }) {
+export function useTemplate(/** @type {Pick<Template, "name" | "values">} */ { name, values }) {
   const chosen = selection.value.filter(
     ({ table, id }) => table === "conditions" && entryOf(table, id),
   );

@@ -9,7 +9,7 @@ export const sheetOpen = signal(true);
 /** On a phone, the sheet over the whole wall. */
 export const sheetTall = signal(false);
 export const tool = signal("select");
-export const selection = signal(/** @type {{table: string, id: string}[]} */ ([]));
+export const selection = signal(/** @type {RowPlace[]} */ ([]));
 export const live = signal(/** @type {Record<string, any> | null} */ (null));
 export const pointer = signal(/** @type {number[] | null} */ (null));
 /** Whether something is being drawn just now. */
@@ -20,7 +20,7 @@ export const dialog = signal(/** @type {Record<string, any> | null} */ (null));
  * @type {import("@preact/signals").Signal<Record<string, any>>}
  */
 export const template = signal({ term: "contour scaling" });
-export const drawTable = signal("conditions");
+export const drawTable = signal(/** @type {TableName} */ ("conditions"));
 export const swipe = signal(/** @type {Record<string, any> | null} */ (null));
 
 export const selected = computed(() => {
@@ -30,20 +30,23 @@ export const selected = computed(() => {
   return entryOf(first.table, first.id)?.row ?? null;
 });
 
-export const select = (table, ids) => {
-  selection.value = [].concat(ids).map((id) => ({ table, id }));
+export const select = (/** @type {TableName} */ table, /** @type {string | string[]} */ ids) => {
+  selection.value = [ids].flat().map((id) => ({ table, id }));
 };
-export const isSelected = (table, id) =>
+export const isSelected = (/** @type {TableName} */ table, /** @type {string} */ id) =>
   selection.value.some((s) => s.table === table && s.id === id);
 
+/** @type {Map<string, string>} */
 const once = new Map();
 /** The name a thing had on this page before it got its number: what is typed about it stays where it is. */
-export const firstName = (id) => once.get(id) ?? id;
+export const firstName = (/** @type {string} */ id) => once.get(id) ?? id;
 onRename((from, to) => {
+  if (!to) return;
   once.set(to, firstName(from));
   if (selection.value.some((s) => s.id === from)) {
     selection.value = selection.value.map((s) => (s.id === from ? { ...s, id: to } : s));
   }
 });
 
-export const onSurface = (row) => row.surface === surface.value;
+export const onSurface = (/** @type {{surface?: string | null}} */ row) =>
+  row.surface === surface.value;

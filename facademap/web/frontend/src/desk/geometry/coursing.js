@@ -1,30 +1,22 @@
 // Stones of one course: which comes next, and how far away it lies. Metres of the wall.
 
-const boxOf = (geometry) => {
-  const box = [Infinity, Infinity, -Infinity, -Infinity];
-  const walk = (c) => {
-    if (typeof c[0] === "number") {
-      box[0] = Math.min(box[0], c[0]);
-      box[1] = Math.min(box[1], c[1]);
-      box[2] = Math.max(box[2], c[0]);
-      box[3] = Math.max(box[3], c[1]);
-    } else c.forEach(walk);
-  };
-  walk(geometry.coordinates);
-  return box;
-};
+import { boxOf } from "./shapes.js";
+
+/** @typedef {{id: string, surface: string, geometry: Area}} Stone */
 
 /** Stones lie in one course where they share more than half of the height of the lower one. */
 const LEAST_SHARED = 0.5;
 
 /**
  * The stone to the right of another in its course; nothing at the end of it.
- * @param {{id: string, surface: string, geometry: any}} stone
- * @param {{id: string, surface: string, geometry: any}[]} stones
+ * @param {Stone} stone
+ * @param {Stone[]} stones
  */
 export function nextStone(stone, stones) {
   const [, bottom, right, top] = boxOf(stone.geometry);
-  let [found, least] = [null, Infinity];
+  /** @type {Stone | null} */
+  let found = null;
+  let least = Infinity;
   for (const other of stones) {
     if (other.id === stone.id || other.surface !== stone.surface || !other.geometry) continue;
     const [x0, y0, x1, y1] = boxOf(other.geometry);
@@ -36,13 +28,21 @@ export function nextStone(stone, stones) {
   return found;
 }
 
-/** From the lower left corner of one stone to that of another. */
+/**
+ * From the lower left corner of one stone to that of another.
+ * @param {Pick<Stone, "geometry">} from
+ * @param {Pick<Stone, "geometry">} to
+ */
 export function stepTo(from, to) {
   const [a, b] = [boxOf(from.geometry), boxOf(to.geometry)];
   return [b[0] - a[0], b[1] - a[1]];
 }
 
-/** To the place beside a stone, a joint away. */
+/**
+ * To the place beside a stone, a joint away.
+ * @param {Pick<Stone, "geometry">} stone
+ * @param {number} joint
+ */
 export function besideIt(stone, joint) {
   const [left, , right] = boxOf(stone.geometry);
   return [right - left + joint, 0];

@@ -1,23 +1,39 @@
 // Where an outline crosses itself, and how it is mended with the same corners.
 
-/** @typedef {[number, number]} Point */
+const cross = (/** @type {Point} */ o, /** @type {Point} */ a, /** @type {Point} */ b) =>
+  (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
 
-const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
-
-/** Whether two sides cross within both of them. */
+/**
+ * Whether two sides cross within both of them.
+ * @param {Point} a
+ * @param {Point} b
+ * @param {Point} c
+ * @param {Point} d
+ */
 export function sidesCross(a, b, c, d) {
   const [d1, d2, d3, d4] = [cross(c, d, a), cross(c, d, b), cross(a, b, c), cross(a, b, d)];
   return d1 * d2 < 0 && d3 * d4 < 0;
 }
 
-/** Where two crossing sides meet. */
+/**
+ * Where two crossing sides meet.
+ * @param {Point} a
+ * @param {Point} b
+ * @param {Point} c
+ * @param {Point} d
+ */
 function meetingOf(a, b, c, d) {
   const [x, y, p, q] = [b[0] - a[0], b[1] - a[1], d[0] - c[0], d[1] - c[1]];
   const s = ((c[0] - a[0]) * q - (c[1] - a[1]) * p) / (x * q - y * p);
   return [a[0] + s * x, a[1] + s * y];
 }
 
-/** Call `act(i, j)` for every pair of sides of a ring (not closed) that cross; stops when it returns true. */
+/**
+ * Call `act(i, j)` for every pair of sides of a ring (not closed) that cross; stops when it returns true.
+ * @param {Line} corners
+ * @param {boolean} closed
+ * @param {(i: number, j: number) => boolean} act
+ */
 function eachCrossing(corners, closed, act) {
   const n = corners.length;
   const sides = closed ? n : n - 1;
@@ -40,6 +56,7 @@ function eachCrossing(corners, closed, act) {
  * @returns {Point[]}
  */
 export function crossingsOf(corners, closed = true) {
+  /** @type {Point[]} */
   const found = [];
   const n = corners.length;
   eachCrossing(corners, closed, (i, j) => {
@@ -58,12 +75,13 @@ export function crossingsOf(corners, closed = true) {
 export function untangled(corners) {
   let ring = corners;
   for (let turn = 0; turn < corners.length ** 2; turn += 1) {
-    let pair = null;
+    /** @type {number[]} */
+    const pair = [];
     eachCrossing(ring, true, (i, j) => {
-      pair = [i, j];
+      pair.push(i, j);
       return true;
     });
-    if (!pair) return ring;
+    if (!pair.length) return ring;
     const [i, j] = pair;
     ring = [...ring.slice(0, i + 1), ...ring.slice(i + 1, j + 1).reverse(), ...ring.slice(j + 1)];
   }

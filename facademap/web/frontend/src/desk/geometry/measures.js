@@ -23,6 +23,7 @@ const PART = new RegExp(
 );
 
 /** Marks that stand for others: primes, typographic quotes, one-character fractions, a comma for the point. */
+/** @type {Record<string, string>} */
 const FRACTIONS = {
   "½": " 1/2",
   "¼": " 1/4",
@@ -45,7 +46,7 @@ const plain = (/** @type {string} */ text) =>
     .trim();
 
 /** One number, its fraction and its unit at the beginning of a text. */
-function partOf(text) {
+function partOf(/** @type {string} */ text) {
   const found = text.match(PART);
   if (!found) return null;
   const [whole, loneTop, loneBottom, number, top, bottom, unit] = found;

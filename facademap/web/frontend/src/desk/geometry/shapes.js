@@ -3,16 +3,72 @@ import clipping from "polygon-clipping";
 import { crossingsOf } from "./crossings.js";
 import { splitArea } from "./splitting.js";
 
-export const round = (x) => Math.round(x * 1e6) / 1e6;
-export const roundAll = (c) =>
-  typeof c[0] === "number" ? [round(c[0]), round(c[1])] : c.map(roundAll);
+export const round = (/** @type {number} */ x) => Math.round(x * 1e6) / 1e6;
 
-const ringArea = (ring) => {
+/**
+ * Coordinates of any depth with every point made anew.
+ * @template {Coordinates} C
+ * @param {C} coordinates
+ * @param {(point: Point) => Point} make
+ * @returns {C}
+ */
+function eachPoint(coordinates, make) {
+  /** @type {(c: Coordinates) => Coordinates} */
+  const walk = (c) => /** @type {Coordinates} */ (isPoint(c) ? make(c) : c.map(walk));
+  return /** @type {C} */ (walk(coordinates));
+}
+/**
+ * @param {Coordinates} c
+ * @returns {c is Point}
+ */
+const isPoint = (c) => typeof c[0] === "number";
+
+/**
+ * A geometry with every point made anew.
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {(point: Point) => Point} make
+ */
+const remade = ({ type, coordinates }, make) =>
+  /** @type {G} */ ({ type, coordinates: eachPoint(coordinates, make) });
+
+const roundedPoint = (/** @type {Point} */ [x, y]) => [round(x), round(y)];
+/**
+ * @template {Coordinates} C
+ * @param {C} coordinates
+ */
+export const roundAll = (coordinates) => eachPoint(coordinates, roundedPoint);
+/**
+ * A geometry on the grid of the wall.
+ * @template {Geometry} G
+ * @param {G} geometry
+ */
+export const roundedOf = (geometry) => remade(geometry, roundedPoint);
+
+/**
+ * The box round a geometry.
+ * @param {Pick<Geometry, "coordinates">} geometry
+ * @returns {Box}
+ */
+export function boxOf({ coordinates }) {
+  const box = [Infinity, Infinity, -Infinity, -Infinity];
+  eachPoint(/** @type {Coordinates} */ (coordinates), (point) => {
+    box[0] = Math.min(box[0], point[0]);
+    box[1] = Math.min(box[1], point[1]);
+    box[2] = Math.max(box[2], point[0]);
+    box[3] = Math.max(box[3], point[1]);
+    return point;
+  });
+  return box;
+}
+
+const ringArea = (/** @type {Ring} */ ring) => {
   let twice = 0;
   for (let i = 0; i < ring.length - 1; i += 1)
     twice += ring[i][0] * ring[i + 1][1] - ring[i + 1][0] * ring[i][1];
   return twice / 2;
 };
+/** @param {Geometry | null | undefined} geometry */
 export const areaOf = (geometry) => {
   if (!geometry) return 0;
   const polygons =
@@ -27,10 +83,13 @@ export const areaOf = (geometry) => {
     0,
   );
 };
-export const lengthOfLine = (line) =>
+export const lengthOfLine = (/** @type {Line} */ line) =>
   line.slice(1).reduce((sum, p, i) => sum + Math.hypot(p[0] - line[i][0], p[1] - line[i][1]), 0);
 
-/** The same for every line of a geometry; nothing for an area or a point. */
+/**
+ * The same for every line of a geometry; nothing for an area or a point.
+ * @param {Geometry | null | undefined} geometry
+ */
 export const lengthOf = (geometry) =>
   geometry?.type === "LineString"
     ? lengthOfLine(geometry.coordinates)
@@ -38,10 +97,11 @@ export const lengthOf = (geometry) =>
       ? geometry.coordinates.reduce((s, l) => s + lengthOfLine(l), 0)
       : 0;
 
-const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
+const cross = (/** @type {Point} */ o, /** @type {Point} */ a, /** @type {Point} */ b) =>
+  (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
 
 /** Why an outline cannot be kept, or an empty text. */
-export function faultOf(geometry) {
+export function faultOf(/** @type {Geometry} */ geometry) {
   if (geometry.type !== "Polygon") return "";
   for (const ring of geometry.coordinates) {
     if (ring.length < 4) return "tooFew";
@@ -50,14 +110,18 @@ export function faultOf(geometry) {
   return areaOf(geometry) < 1e-6 ? "tooSmall" : "";
 }
 
-/** Vertices that repeat, or lie on a straight line between their neighbours within `tolerance`, are left out. */
+/**
+ * Vertices that repeat, or lie on a straight line between their neighbours within `tolerance`, are left out.
+ * @param {Line} line
+ * @param {number} tolerance
+ */
 export function simplify(line, tolerance) {
   if (line.length < 3) return line;
   const keep = new Uint8Array(line.length);
   keep[0] = keep[line.length - 1] = 1;
   const parts = [[0, line.length - 1]];
-  while (parts.length) {
-    const [a, b] = parts.pop();
+  for (let part = parts.pop(); part; part = parts.pop()) {
+    const [a, b] = part;
     let [worst, at] = [tolerance, -1];
     const span = Math.hypot(line[b][0] - line[a][0], line[b][1] - line[a][1]);
     for (let i = a + 1; i < b; i += 1) {
@@ -75,13 +139,19 @@ export function simplify(line, tolerance) {
   return line.filter((_, i) => keep[i]);
 }
 
-/** A geometry moved by a way. */
-export function shifted({ type, coordinates }, [dx, dy]) {
-  const move = (c) => (typeof c[0] === "number" ? [c[0] + dx, c[1] + dy] : c.map(move));
-  return { type, coordinates: move(coordinates) };
-}
+/**
+ * A geometry moved by a way.
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {Point} way
+ */
+export const shifted = (geometry, [dx, dy]) => remade(geometry, ([x, y]) => [x + dx, y + dy]);
 
-const asMulti = (g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
+const asMulti = (/** @type {Area} */ g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
+/**
+ * @param {Ring[][]} coordinates
+ * @returns {Area | null}
+ */
 function fromMulti(coordinates) {
   if (!coordinates.length) return null;
   return coordinates.length === 1
@@ -91,32 +161,51 @@ function fromMulti(coordinates) {
 
 /** Parts of an area smaller than this are no parts. */
 const LEAST_M2 = 1e-7;
-/** An area as it is stored: on the grid of the wall, without what is too small to be seen; null where nothing is left. */
+/**
+ * An area as it is stored: on the grid of the wall, without what is too small to be seen; null where nothing is left.
+ * @param {Area | null} geometry
+ */
 export function storable(geometry) {
   if (!geometry) return null;
   const parts = asMulti(geometry)
-    .map(roundAll)
+    .map((part) => roundAll(part))
     .filter((p) => areaOf({ type: "Polygon", coordinates: p }) > LEAST_M2);
   return fromMulti(parts);
 }
 
-/** @param {any[]} multis */
-const joined = ([first, ...others]) => clipping.union(first, ...others);
-export const union = (geometries) => fromMulti(joined(geometries.map(asMulti)));
-export const subtract = (a, b) => fromMulti(clipping.difference(asMulti(a), asMulti(b)));
-export const common = (a, b) => fromMulti(clipping.intersection(asMulti(a), asMulti(b)));
-export const partsOf = (g) =>
-  g === null ? [] : asMulti(g).map((coordinates) => ({ type: "Polygon", coordinates }));
+/** An area as the library for clipping takes it: its points are pairs. */
+const forClipping = (/** @type {Area} */ g) =>
+  /** @type {import("polygon-clipping").MultiPolygon} */ (asMulti(g));
+/** @returns {Polygon} */
+const polygon = (/** @type {Ring[]} */ coordinates) => ({ type: "Polygon", coordinates });
 
-/** Parts of an outline on the sides of a line that crosses it. */
+export const union = (/** @type {Area[]} */ geometries) => {
+  const [first, ...others] = geometries.map(forClipping);
+  return first ? fromMulti(clipping.union(first, ...others)) : null;
+};
+export const subtract = (/** @type {Area} */ a, /** @type {Area} */ b) =>
+  fromMulti(clipping.difference(forClipping(a), forClipping(b)));
+export const common = (/** @type {Area} */ a, /** @type {Area} */ b) =>
+  fromMulti(clipping.intersection(forClipping(a), forClipping(b)));
+export const partsOf = (/** @type {Area | null} */ g) =>
+  g === null ? [] : asMulti(g).map(polygon);
+
+/**
+ * Parts of an outline on the sides of a line that crosses it.
+ * @param {Area} geometry
+ * @param {Line} line
+ */
 export const split = (geometry, line) =>
   asMulti(geometry)
     .flatMap((rings) => splitArea(rings, line))
-    .map((coordinates) => ({ type: "Polygon", coordinates }));
+    .map(polygon);
 
-/** Direction of the bed of a stone: the side of its outline that lies flattest, in radians. */
+/**
+ * Direction of the bed of a stone: the side of its outline that lies flattest, in radians.
+ * @param {Area | null | undefined} geometry
+ */
 export function bedAngle(geometry) {
-  const ring = geometry?.coordinates?.[0];
+  const ring = geometry && asMulti(geometry)[0]?.[0];
   if (!ring) return 0;
   let [sumX, sumY] = [0, 0];
   for (let i = 0; i < ring.length - 1; i += 1) {
@@ -129,12 +218,21 @@ export function bedAngle(geometry) {
   return sumX ? Math.atan2(sumY, sumX) : 0;
 }
 
+/**
+ * A rectangle over a diagonal, its sides along an angle.
+ * @param {Point} a
+ * @param {Point} b
+ * @param {number} angle
+ */
 export function squareTo(a, b, angle) {
   const [c, s] = [Math.cos(angle), Math.sin(angle)];
   const [x, y] = [b[0] - a[0], b[1] - a[1]];
   const along = x * c + y * s;
   const up = -x * s + y * c;
-  const at = (p, r) => [a[0] + p * c - r * s, a[1] + p * s + r * c];
+  const at = (/** @type {number} */ p, /** @type {number} */ r) => [
+    a[0] + p * c - r * s,
+    a[1] + p * s + r * c,
+  ];
   return [at(0, 0), at(along, 0), at(along, up), at(0, up), at(0, 0)];
 }
 
@@ -152,10 +250,15 @@ function meeting([px, py], [dx, dy], [qx, qy], [ex, ey]) {
   return [px + s * dx, py + s * dy];
 }
 
-/** A ring (not closed) with side i moved square to itself; its neighbours keep their lines. Null where it would fold. */
-export function sideMoved(ring, i, /** @type {number[]} */ [bx, by]) {
+/**
+ * A ring (not closed) with side i moved square to itself; its neighbours keep their lines. Null where it would fold.
+ * @param {Line} ring
+ * @param {number} i
+ * @param {Point} by
+ */
+export function sideMoved(ring, i, [bx, by]) {
   const n = ring.length;
-  const at = (k) => ring[(k + n) % n];
+  const at = (/** @type {number} */ k) => ring[(k + n) % n];
   const [a, b] = [at(i), at(i + 1)];
   const along = [b[0] - a[0], b[1] - a[1]];
   const size = Math.hypot(...along);
@@ -178,7 +281,12 @@ export function sideMoved(ring, i, /** @type {number[]} */ [bx, by]) {
     : next;
 }
 
-/** A ring with corner i moved, the two sides that meet there staying parallel to themselves. */
+/**
+ * A ring with corner i moved, the two sides that meet there staying parallel to themselves.
+ * @param {Line} ring
+ * @param {number} i
+ * @param {Point} by
+ */
 export function cornerMoved(ring, i, by) {
   const next = sideMoved(ring, i, by);
   return next && sideMoved(next, (i - 1 + ring.length) % ring.length, by);
@@ -186,13 +294,21 @@ export function cornerMoved(ring, i, by) {
 
 // -- corners ------------------------------------------------------------------------------------------------
 
-/** Every corner with its place in the coordinates; the closing one of a ring is its first and not named again. */
+/**
+ * Every corner with its place in the coordinates; the closing one of a ring is its first and not named again.
+ * @param {Geometry} geometry
+ */
 export function cornersOf({ type, coordinates }) {
+  /** @type {{path: number[], at: Point}[]} */
   const found = [];
+  /**
+   * @param {Coordinates} c
+   * @param {number[]} path
+   */
   const walk = (c, path) => {
-    if (typeof c[0] === "number") found.push({ path, at: c });
+    if (isPoint(c)) found.push({ path, at: c });
     else {
-      const ring = type.includes("Polygon") && typeof c[0]?.[0] === "number";
+      const ring = type.includes("Polygon") && c.length > 0 && isPoint(c[0]);
       const parts = ring ? c.slice(0, -1) : c;
       for (const [i, part] of parts.entries()) walk(part, [...path, i]);
     }
@@ -201,23 +317,50 @@ export function cornersOf({ type, coordinates }) {
   return found;
 }
 
-/** A geometry with the line or ring that holds a corner made anew; the ring stays closed. */
+/**
+ * A geometry with the line or ring that holds a corner made anew; the ring stays closed.
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {number[]} path Place of the corner, which lies in a line.
+ * @param {(line: Line, i: number, ring: boolean) => Line} make
+ */
 function withLine({ type, coordinates }, path, make) {
   const place = path.slice(0, -1);
-  const rebuilt = (c, /** @type {number[]} */ [next, ...rest]) => {
-    if (next !== undefined) return c.map((part, i) => (i === next ? rebuilt(part, rest) : part));
-    const ring = type.includes("Polygon");
-    const line = make(ring ? c.slice(0, -1) : c, path.at(-1), ring);
-    return line && (ring ? [...line, line[0]] : line);
+  const ring = type.includes("Polygon");
+  /**
+   * @param {Coordinates} c
+   * @param {number[]} place
+   * @returns {Coordinates}
+   */
+  const rebuilt = (c, [next, ...rest]) => {
+    if (next !== undefined)
+      return /** @type {Coordinates} */ (
+        c.map((part, i) => (i === next ? rebuilt(/** @type {Coordinates} */ (part), rest) : part))
+      );
+    const whole = /** @type {Line} */ (c);
+    const line = make(ring ? whole.slice(0, -1) : whole, path[path.length - 1], ring);
+    return ring ? [...line, line[0]] : line;
   };
-  const next = rebuilt(coordinates, place);
-  return next ? { type, coordinates: next } : null;
+  return /** @type {G} */ ({ type, coordinates: rebuilt(coordinates, place) });
 }
 
+/**
+ * A geometry with one corner elsewhere.
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {number[]} path
+ * @param {Point} at
+ */
 export const withCorner = (geometry, path, at) =>
   path.length
     ? withLine(geometry, path, (line, i) => line.map((p, k) => (k === i ? at : p)))
     : { ...geometry, coordinates: at };
+/**
+ * A geometry with one corner more, in the middle of the side that begins at one.
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {number[]} path
+ */
 export const withCornerAdded = (geometry, path) =>
   path.length
     ? withLine(geometry, path, (line, i, ring) => {
@@ -230,7 +373,12 @@ export const withCornerAdded = (geometry, path) =>
         return [...line.slice(0, at), middle, ...line.slice(at)];
       })
     : geometry;
-/** Without a corner; null where too few would be left. */
+/**
+ * Without a corner; null where too few would be left.
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {number[]} path
+ */
 export function withoutCorner(geometry, path) {
   const least = geometry.type.includes("Polygon") ? 4 : 3;
   let few = !path.length;

@@ -1,7 +1,8 @@
 // An outline split by a line drawn across it: sides are cut where they meet, and the areas between them are walked round.
 // Nothing is rounded on the way and nothing lies between the parts. Metres of the wall.
 
-/** @typedef {[number, number]} Point */
+/** @typedef {{a: Point, b: Point, cuts: Point[]}} Side A side and the places where others meet it. */
+/** @typedef {{ring: Line, size: number, part: number, holes: Line[]}} Loop A way round (not closed) with twice its area. */
 /** @typedef {{at: Point, out: number[], part: number}} Node A place where sides meet, and the nodes that they lead to. */
 
 /** Nearer than this two places are one. */
@@ -9,9 +10,15 @@ const TOUCH_M = 1e-9;
 /** How far beside a side it is looked whether the area there belongs to the outline. */
 const BESIDE_M = 1e-8;
 
-const away = (p, q) => Math.hypot(p[0] - q[0], p[1] - q[1]);
+const away = (/** @type {Point} */ p, /** @type {Point} */ q) =>
+  Math.hypot(p[0] - q[0], p[1] - q[1]);
 
-/** Share of the way from a to b at which a point comes nearest, and how far off it stays. */
+/**
+ * Share of the way from a to b at which a point comes nearest, and how far off it stays.
+ * @param {Point} p
+ * @param {Point} a
+ * @param {Point} b
+ */
 function nearest(p, a, b) {
   const [dx, dy] = [b[0] - a[0], b[1] - a[1]];
   const long = dx * dx + dy * dy;
@@ -20,7 +27,13 @@ function nearest(p, a, b) {
   return { s, off: away(p, [a[0] + s * dx, a[1] + s * dy]) };
 }
 
-/** Where two sides cross within both; null where they do not. */
+/**
+ * Where two sides cross within both; null where they do not.
+ * @param {Point} a
+ * @param {Point} b
+ * @param {Point} c
+ * @param {Point} d
+ */
 function crossing(a, b, c, d) {
   const [x, y, p, q] = [b[0] - a[0], b[1] - a[1], d[0] - c[0], d[1] - c[1]];
   const turn = x * q - y * p;
@@ -30,17 +43,22 @@ function crossing(a, b, c, d) {
   return s > 0 && s < 1 && r > 0 && r < 1 ? [a[0] + s * x, a[1] + s * y] : null;
 }
 
-const side = (a, b) => ({ a, b, cuts: [] });
-const sidesOf = (line) => line.slice(1).map((b, i) => side(line[i], b));
+/** @returns {Side[]} */
+const sidesOf = (/** @type {Line} */ line) =>
+  line.slice(1).map((b, i) => ({ a: line[i], b, cuts: [] }));
 
-/** Note on two sides where they meet. */
+/**
+ * Note on two sides where they meet.
+ * @param {Side} one
+ * @param {Side} other
+ */
 function cutBoth(one, other) {
   const { a, b } = one;
   const { a: c, b: d } = other;
   let touching = false;
-  for (const [ends, on] of [
-    [[c, d], one],
-    [[a, b], other],
+  for (const { ends, on } of [
+    { ends: [c, d], on: one },
+    { ends: [a, b], on: other },
   ])
     for (const p of ends)
       if (nearest(p, on.a, on.b).off <= TOUCH_M) {
@@ -54,7 +72,7 @@ function cutBoth(one, other) {
 }
 
 /** A side in pieces from one place where it meets others to the next. */
-function piecesOf({ a, b, cuts }) {
+function piecesOf(/** @type {Side} */ { a, b, cuts }) {
   const along = cuts
     .map((p) => ({ p, s: nearest(p, a, b).s }))
     .sort((p, q) => p.s - q.s)
@@ -64,8 +82,12 @@ function piecesOf({ a, b, cuts }) {
   return places.slice(1).map((q, i) => [places[i], q]);
 }
 
-/** Whether a point lies within rings, of which every second one round it is a hole. */
-function within(/** @type {number[]} */ [x, y], rings) {
+/**
+ * Whether a point lies within rings, of which every second one round it is a hole.
+ * @param {Point} point
+ * @param {Ring[]} rings
+ */
+function within([x, y], rings) {
   let inside = false;
   for (const ring of rings)
     for (let k = 1; k < ring.length; k += 1) {
@@ -75,7 +97,7 @@ function within(/** @type {number[]} */ [x, y], rings) {
   return inside;
 }
 
-const twiceArea = (ring) =>
+const twiceArea = (/** @type {Line} */ ring) =>
   ring.reduce((sum, [x, y], i) => {
     const [p, q] = ring[(i + 1) % ring.length];
     const [x0, y0] = ring[0];
@@ -86,18 +108,21 @@ const twiceArea = (ring) =>
 class Net {
   /** @type {Node[]} */
   nodes = [];
+  /** @type {Map<string, number>} */
   #known = new Map();
 
-  #node(at) {
+  #node(/** @type {Point} */ at) {
     const key = `${at[0]} ${at[1]}`;
-    if (!this.#known.has(key)) {
-      this.#known.set(key, this.nodes.length);
+    let number = this.#known.get(key);
+    if (number === undefined) {
+      number = this.nodes.length;
+      this.#known.set(key, number);
       this.nodes.push({ at, out: [], part: -1 });
     }
-    return this.#known.get(key);
+    return number;
   }
 
-  add([p, q]) {
+  add(/** @type {Point[]} */ [p, q]) {
     const [i, j] = [this.#node(p), this.#node(q)];
     if (i === j || this.nodes[i].out.includes(j)) return;
     this.nodes[i].out.push(j);
@@ -108,19 +133,21 @@ class Net {
   settle() {
     const { nodes } = this;
     const ends = nodes.flatMap((node, i) => (node.out.length === 1 ? [i] : []));
-    while (ends.length) {
-      const i = ends.pop();
+    for (let i = ends.pop(); i !== undefined; i = ends.pop()) {
+      const end = i;
       const [j] = nodes[i].out;
       if (j === undefined) continue;
       nodes[i].out = [];
-      nodes[j].out = nodes[j].out.filter((k) => k !== i);
+      nodes[j].out = nodes[j].out.filter((k) => k !== end);
       if (nodes[j].out.length === 1) ends.push(j);
     }
     for (const [i, node] of nodes.entries()) {
-      const angle = (j) => Math.atan2(nodes[j].at[1] - node.at[1], nodes[j].at[0] - node.at[0]);
+      const angle = (/** @type {number} */ j) =>
+        Math.atan2(nodes[j].at[1] - node.at[1], nodes[j].at[0] - node.at[0]);
       node.out.sort((p, q) => angle(p) - angle(q));
-      for (const open = node.part < 0 ? [i] : []; open.length; ) {
-        const next = nodes[open.pop()];
+      const open = node.part < 0 ? [i] : [];
+      for (let k = open.pop(); k !== undefined; k = open.pop()) {
+        const next = nodes[k];
         if (next.part >= 0) continue;
         next.part = i;
         open.push(...next.out);
@@ -149,8 +176,10 @@ class Net {
 }
 
 /** A walk that comes through one place twice, as rings that do not. */
-function loopsOf(walk) {
+function loopsOf(/** @type {number[]} */ walk) {
+  /** @type {number[][]} */
   const loops = [];
+  /** @type {number[]} */
   const open = [];
   for (const i of walk) {
     const at = open.indexOf(i);
@@ -160,6 +189,10 @@ function loopsOf(walk) {
   return [...loops, open];
 }
 
+/**
+ * @param {Ring[]} rings
+ * @param {Line} line
+ */
 function netOf(rings, line) {
   const corners = rings.flatMap((ring) => ring.slice(0, -1));
   const snapped = line.map((p) => corners.find((c) => away(c, p) <= TOUCH_M) ?? p);
@@ -180,7 +213,11 @@ function netOf(rings, line) {
   return net;
 }
 
-/** Whether the area to the left of a ring belongs to the outline. */
+/**
+ * Whether the area to the left of a ring belongs to the outline.
+ * @param {Line} ring
+ * @param {Ring[]} rings
+ */
 function isOwn(ring, rings) {
   let [a, b] = [ring[0], ring[1]];
   for (const [i, p] of ring.entries()) {
@@ -195,24 +232,31 @@ function isOwn(ring, rings) {
   return within(beside, rings);
 }
 
-const closed = (ring) => [...ring, ring[0]];
+const closed = (/** @type {Line} */ ring) => [...ring, ring[0]];
 
 /**
  * Parts of one area (its outer ring first, rings closed) on the sides of a line.
- * @param {Point[][]} rings
- * @param {Point[]} line
- * @returns {Point[][][]} Areas in the same form; the area itself where the line does not part it.
+ * @param {Ring[]} rings
+ * @param {Line} line
+ * @returns {Ring[][]} Areas in the same form; the area itself where the line does not part it.
  */
 export function splitArea(rings, line) {
   const net = netOf(rings, line);
+  /** @type {Loop[]} */
   const areas = [];
+  /** @type {Loop[]} */
   const holes = [];
   for (const walk of net.walks()) {
     const { part } = net.nodes[walk[0]];
     const loops = loopsOf(walk)
       .filter((loop) => loop.length > 2)
       .map((loop) => loop.map((i) => net.nodes[i].at))
-      .map((ring) => ({ ring, size: twiceArea(ring), part, holes: [] }));
+      .map((ring) => ({
+        ring,
+        size: twiceArea(ring),
+        part,
+        holes: /** @type {Line[]} */ ([]),
+      }));
     const outer = loops.filter(({ size }) => size > 0);
     const inner = loops.filter(({ size }) => size < 0);
     areas.push(...outer.filter(({ ring }) => isOwn(ring, rings)));

@@ -1,12 +1,12 @@
 // Outlines that share a joint: what moves with a corner or a side, so that neither a gap nor an overlap is left, also
 // where the corner of one lies in the middle of another's side. Pure geometry in metres of the wall.
 
-/** @typedef {[number, number]} Point */
-/** @typedef {{from: Point, to: Point, put: boolean}} Corner Where a corner was and is; one that was put into a side was there before. */
+/** @typedef {{from: Point, to: Point, put?: boolean}} Corner Where a corner was and is; one that was put into a side was there before. */
 /** @typedef {{a: Point, b: Point, c: Point, d: Point}} Side A side from a to b that now leads from c to d. */
-/** @typedef {{corners: Corner[], sides: Side[]}} Change What was done to an outline. */
+/** @typedef {{corners: Corner[], sides: Side[]}} Moved What was done to an outline. */
 /** @typedef {Map<string, Corner>} Places Where corners of the wall go, by where they were: one place for all outlines that meet there. */
-/** @typedef {{id: string, geometry: any}} Outline */
+/** @typedef {{id: string, geometry: Geometry}} Outline */
+/** @typedef {{places: Places, byHand: Side[], reach: number}} Told What is known of a move: where corners go, sides moved by hand, the reach. */
 
 const EXACT_M = 2e-6;
 /** Nearer than this outlines touch; what is farther apart, and within reach, has mortar between. */
@@ -16,15 +16,25 @@ const ALONG = 0.9;
 /** From one outline to the next no more than so many are changed by one hand. */
 const MOST = 60;
 
-const away = (p, q) => Math.hypot(p[0] - q[0], p[1] - q[1]);
-const between = (a, b, s) =>
+const away = (/** @type {Point} */ p, /** @type {Point} */ q) =>
+  Math.hypot(p[0] - q[0], p[1] - q[1]);
+const between = (/** @type {Point} */ a, /** @type {Point} */ b, /** @type {number} */ s) =>
   s === 0 ? a : s === 1 ? b : [a[0] + s * (b[0] - a[0]), a[1] + s * (b[1] - a[1])];
-const displaced = (p, from, to) => [p[0] + to[0] - from[0], p[1] + to[1] - from[1]];
+const displaced = (/** @type {Point} */ p, /** @type {Point} */ from, /** @type {Point} */ to) => [
+  p[0] + to[0] - from[0],
+  p[1] + to[1] - from[1],
+];
 
-const ringsOf = ({ type, coordinates }) =>
+/** @returns {Ring[]} */
+const ringsOf = (/** @type {Geometry} */ { type, coordinates }) =>
   type === "Polygon" ? coordinates : type === "MultiPolygon" ? coordinates.flat() : [];
 
-/** Where on the side from a to b a point comes nearest: share of the way, the place, and how far off the point stays. */
+/**
+ * Where on the side from a to b a point comes nearest: share of the way, the place, and how far off the point stays.
+ * @param {Point} p
+ * @param {Point} a
+ * @param {Point} b
+ */
 function footOn(p, a, b) {
   const [dx, dy] = [b[0] - a[0], b[1] - a[1]];
   const long = dx * dx + dy * dy;
@@ -33,7 +43,11 @@ function footOn(p, a, b) {
   return { s, at, off: away(p, at) };
 }
 
-/** Which corner of a ring (closed) was put in, where the ring has one more than before; -1 where it cannot be told. */
+/**
+ * Which corner of a ring (closed) was put in, where the ring has one more than before; -1 where it cannot be told.
+ * @param {Ring} before
+ * @param {Ring} after
+ */
 function putIn(before, after) {
   const n = before.length - 1;
   for (let k = 1; k <= n; k += 1) {
@@ -45,7 +59,11 @@ function putIn(before, after) {
   return -1;
 }
 
-/** @returns {Change} */
+/**
+ * @param {Ring} before
+ * @param {Ring} after
+ * @returns {Moved}
+ */
 function changeOfRing(before, after) {
   const none = { corners: [], sides: [] };
   let old = before;
@@ -64,9 +82,9 @@ function changeOfRing(before, after) {
 
 /**
  * What was done to an outline: corners moved, or one put in.
- * @param {any} before Geometry
- * @param {any} after Geometry
- * @returns {Change}
+ * @param {Geometry} before
+ * @param {Geometry} after
+ * @returns {Moved}
  */
 export function changeOf(before, after) {
   const [old, now] = [ringsOf(before), ringsOf(after)];
@@ -74,16 +92,24 @@ export function changeOf(before, after) {
   return { corners: each.flatMap((e) => e.corners), sides: each.flatMap((e) => e.sides) };
 }
 
-const isMoved = ({ from, to }) => away(from, to) > EXACT_M;
-const follow = (corners) =>
+const isMoved = (/** @type {Corner} */ { from, to }) => away(from, to) > EXACT_M;
+/** @returns {Side[]} */
+const follow = (/** @type {Corner[]} */ corners) =>
   corners.map(({ from: a, to: c }, i) => {
     const { from: b, to: d } = corners[(i + 1) % corners.length];
     return { a, b, c, d };
   });
 
-/** Where a corner of another outline goes: with the place of the changed outline that is nearest; null where none is in reach. */
+/**
+ * Where a corner of another outline goes: with the place of the changed outline that is nearest; null where none is in reach.
+ * @param {Point} p
+ * @param {Side[]} sides
+ * @param {number} reach
+ */
 function placeOf(p, sides, reach) {
-  let [nearest, least] = [null, reach];
+  /** @type {(Side & ReturnType<typeof footOn>) | null} */
+  let nearest = null;
+  let least = reach;
   for (const side of sides) {
     const foot = footOn(p, side.a, side.b);
     if (foot.off <= least) [nearest, least] = [{ ...side, ...foot }, foot.off];
@@ -93,7 +119,13 @@ function placeOf(p, sides, reach) {
   return nearest.off <= EXACT_M ? to : displaced(p, nearest.at, to);
 }
 
-/** Whether the side from p to q runs along a side that ends in a corner that was put in. */
+/**
+ * Whether the side from p to q runs along a side that ends in a corner that was put in.
+ * @param {Point} p
+ * @param {Point} q
+ * @param {Point} from
+ * @param {Side[]} sides
+ */
 const runsAlong = (p, q, from, sides) =>
   sides.some(({ a, b }) => {
     if (away(a, from) > EXACT_M && away(b, from) > EXACT_M) return false;
@@ -104,8 +136,12 @@ const runsAlong = (p, q, from, sides) =>
 /**
  * Corners of others that lie within the side from p to q: it is bent there. One that was put in by hand bends also the
  * side across the joint.
+ * @param {Point} p
+ * @param {Point} q
+ * @param {Told} told
  */
 function cornersWithin(p, q, { places, byHand, reach }) {
+  /** @type {(Corner & {s: number})[]} */
   const found = [];
   for (const { from, to, put } of places.values()) {
     const foot = footOn(from, p, q);
@@ -118,10 +154,15 @@ function cornersWithin(p, q, { places, byHand, reach }) {
   return found.sort((one, other) => one.s - other.s);
 }
 
-/** A ring (closed) with its corners where they go, and those put in where others' corners lie on its sides. */
+/**
+ * A ring (closed) with its corners where they go, and those put in where others' corners lie on its sides.
+ * @param {Ring} ring
+ * @param {Told} told
+ * @returns {Corner[]}
+ */
 function ringPlaced(ring, told) {
   const corners = ring.slice(0, -1);
-  const placed = (p) => told.places.get(String(p))?.to ?? p;
+  const placed = (/** @type {Point} */ p) => told.places.get(String(p))?.to ?? p;
   return corners.flatMap((p, i) => {
     const q = corners[(i + 1) % corners.length];
     const [c, d] = [placed(p), placed(q)];
@@ -131,7 +172,11 @@ function ringPlaced(ring, told) {
   });
 }
 
-/** The box round all sides of which an end was moved, grown by the reach; null where none was. */
+/**
+ * The box round all sides of which an end was moved, grown by the reach; null where none was.
+ * @param {Side[]} sides
+ * @param {number} reach
+ */
 function boxOf(sides, reach) {
   const ends = sides
     .filter(({ a, b, c, d }) => away(a, c) > EXACT_M || away(b, d) > EXACT_M)
@@ -142,7 +187,12 @@ function boxOf(sides, reach) {
   return [...least, Math.max(...u) + reach, Math.max(...v) + reach];
 }
 
-/** The rings of an outline after sides beside it were moved; null where it has no part in that. */
+/**
+ * The rings of an outline after sides beside it were moved; null where it has no part in that.
+ * @param {Geometry} geometry
+ * @param {Side[]} sides
+ * @param {Told} told
+ */
 function ringsBeside(geometry, sides, told) {
   const rings = ringsOf(geometry);
   for (const p of rings.flatMap((ring) => ring.slice(0, -1))) {
@@ -156,7 +206,7 @@ function ringsBeside(geometry, sides, told) {
 
 /**
  * Outlines that move with others, since they share a joint with them, and those that move with these in turn.
- * @param {{id: any, before: any, after: any}[]} outlines What was changed by hand; it stays as it is.
+ * @param {{id: string, before: Geometry, after: Geometry}[]} outlines What was changed by hand; it stays as it is.
  * @param {(box: number[]) => Outline[]} near Outlines of the same kind that come into a box.
  * @param {number} reach How far apart corners may lie that belong together: the width of a joint, in metres.
  * @returns {Outline[]} Those that move, with their new geometry.
@@ -167,10 +217,12 @@ export function movedTogether(outlines, near, reach) {
   const places = new Map(done.flatMap(({ corners }) => corners.map((c) => [String(c.from), c])));
   const told = { places, byHand: done.flatMap(({ sides }) => sides), reach };
   const own = new Set(outlines.map(({ id }) => id));
+  /** @type {Map<string, {geometry: Geometry, known: string | null}>} */
   const touched = new Map();
   const waiting = done.map(({ sides }) => sides);
-  while (waiting.length && touched.size < MOST) {
+  while (touched.size < MOST) {
     const sides = waiting.shift();
+    if (!sides) break;
     const box = boxOf(sides, reach);
     for (const { id, geometry } of box ? near(box) : []) {
       const next = own.has(id) ? null : ringsBeside(geometry, sides, told);
@@ -186,13 +238,22 @@ export function movedTogether(outlines, near, reach) {
   }));
 }
 
-function outlinePlaced({ type, coordinates }, told) {
-  const each = (ring) => {
+/**
+ * @template {Geometry} G
+ * @param {G} geometry
+ * @param {Told} told
+ * @returns {G}
+ */
+function outlinePlaced(geometry, told) {
+  const each = (/** @type {Ring} */ ring) => {
     const next = ringPlaced(ring, told).map(({ to }) => to);
     return [...next, next[0]];
   };
-  return {
-    type,
-    coordinates: type === "Polygon" ? coordinates.map(each) : coordinates.map((p) => p.map(each)),
-  };
+  /** @type {Geometry} */
+  const outline = geometry;
+  if (outline.type === "Polygon")
+    return { ...geometry, coordinates: outline.coordinates.map(each) };
+  if (outline.type === "MultiPolygon")
+    return { ...geometry, coordinates: outline.coordinates.map((part) => part.map(each)) };
+  return geometry;
 }
