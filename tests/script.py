@@ -20,7 +20,7 @@ STEPS = {
 OPEN = tuple(
     f"src/desk/{room}/"
     for room in (
-        "wall", "drawing", "parts", "survey", "repairs", "control", "yard", "work", "page",
+        "wall", "drawing", "survey", "repairs", "page",
     )
 )  # fmt: skip
 

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { listOf, parseLength, parseNumber } from "../src/desk/geometry/measures.js";
+import { figuresIn, listOf, parseLength, parseNumber } from "../src/desk/geometry/measures.js";
 
 describe("lengths as people type them", () => {
   // 1 in = 25.4 mm and 1 ft = 0.3048 m exactly: International Yard and Pound Agreement, 1959
@@ -75,4 +75,17 @@ describe("a list that is pasted", () => {
   it.each(["2 3/8 in", "60 cm", "1' 3 1/2\"", "45", "abc def", ""])("%s is none", (text) =>
     expect(listOf(text)).toBeNull(),
   );
+});
+
+describe("figures of what was measured", () => {
+  it.each([
+    [0.5, [0.5]],
+    [
+      [0.5, 0.25],
+      [0.5, 0.25],
+    ],
+    [{ left: 0.5, right: 0.25 }, [0.5, 0.25]],
+  ])("%j", (measured, figures) => {
+    expect(figuresIn(measured)).toEqual(figures);
+  });
 });

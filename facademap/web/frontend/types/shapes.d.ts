@@ -455,7 +455,14 @@ interface Found {
   };
   rectify: Record<string, unknown>;
   tape: { points: string[]; redundancy: number; largest_sigma_m: number; warnings: string[] };
-  outlines: { added: number; doubts: string[]; shapes: unknown[]; [more: string]: unknown };
+  outlines: {
+    /** How the file was understood, in words. */
+    understood: string;
+    doubts: Refusal[];
+    notes: string[];
+    shapes: Geometry[];
+    added: number;
+  };
   control: { control: number; check: number; notes: string[] };
   stones: { stones: number; doubtful: number; kept: number; notes: string[] };
   damage: { proposed: number; terms: Record<string, number>; notes: string[] };

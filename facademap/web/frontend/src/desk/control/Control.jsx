@@ -14,6 +14,8 @@ import { judged } from "./points.js";
 import { Rectify, useExtent } from "./Rectify.jsx";
 import { Tape } from "./Tape.jsx";
 
+const AXES = /** @type {const} */ (["u_m", "v_m"]);
+
 export function Control() {
   const photos = rowsOf("photos").filter(
     (p) => p.subject === "elevation" && (!p.surface || p.surface === surface.value),
@@ -24,17 +26,20 @@ export function Control() {
   const seen = rowsOf("observations").filter((o) => o.photo === photo?.id);
   const [chosen, setChosen] = useState(points[0]?.id ?? "");
   // a new point gets its number when it arrives
-  useEffect(() => onRename((from, to) => setChosen((now) => (now === from ? to : now))), []);
+  useEffect(
+    () => onRename((from, to) => setChosen((now) => (now === from ? (to ?? "") : now))),
+    [],
+  );
   const result = useMemo(
     () => judged(points, seen, photo?.camera),
     [photo?.id, JSON.stringify(points), JSON.stringify(seen)],
   );
-  const file = useRef(null);
-  const next = (id) => {
+  const file = useRef(/** @type {HTMLInputElement | null} */ (null));
+  const next = (/** @type {string} */ id) => {
     const open = points.filter((p) => !seen.some((o) => o.control_point === p.id) && p.id !== id);
     if (open[0]) setChosen(open[0].id);
   };
-  const pick = ([x, y]) => {
+  const pick = (/** @type {Point} */ [x, y]) => {
     if (!chosen || !photo) {
       notice.value = { text: t("control.choose"), bad: true };
       return;
@@ -81,7 +86,7 @@ export function Control() {
     ]);
     setChosen(id);
   };
-  const set = (p, values) => {
+  const set = (/** @type {ControlPoint} */ p, /** @type {Partial<ControlPoint>} */ values) => {
     const row = { ...p, ...values };
     const geometry =
       row.u_m != null && row.v_m != null
@@ -91,8 +96,9 @@ export function Control() {
       { op: "update", table: "control_points", id: p.id, values: { ...values, geometry } },
     ]);
   };
+  /** @param {import("preact").TargetedEvent<HTMLInputElement>} event */
   const read = async (event) => {
-    const [picked] = event.currentTarget.files;
+    const picked = event.currentTarget.files?.[0];
     if (!picked) return;
     const done = await startJob("control", {
       name: picked.name,
@@ -100,22 +106,24 @@ export function Control() {
       surface: surface.value,
     });
     if (done?.state === "done") {
-      const n = done.result.control + done.result.check;
-      notice.value = { text: [t("what.points", { n }), ...done.result.notes].join(" · ") };
+      const { control, check, notes } = done.result;
+      notice.value = { text: [t("what.points", { n: control + check }), ...notes].join(" · ") };
     } else if (done?.error)
       notice.value = { text: `${done.error.problem}. ${done.error.remedy}`, bad: true };
   };
-  const mm = (m) => (m === null ? "–" : `${(m * 1000).toFixed(1)} mm`);
+  const mm = (/** @type {number | null} */ m) => (m === null ? "–" : `${(m * 1000).toFixed(1)} mm`);
   const exact = result.map && result.control === null;
   const area = useExtent(points, result);
-  const takeOut = (p) => {
+  const takeOut = (/** @type {ControlPoint} */ p) => {
     const marks = rowsOf("observations").filter((o) => o.control_point === p.id);
+    /** @type {Change[]} */
+    const gone = marks.map((o) => ({ op: "delete", table: "observations", id: o.id }));
     edit(t("what.point.delete", { name: p.name }), [
-      ...marks.map((o) => ({ op: "delete", table: "observations", id: o.id })),
+      ...gone,
       { op: "delete", table: "control_points", id: p.id },
     ]);
   };
-  const unpick = (obs, p) =>
+  const unpick = (/** @type {Observation} */ obs, /** @type {ControlPoint} */ p) =>
     edit(t("what.unpick", { name: p.name }), [{ op: "delete", table: "observations", id: obs.id }]);
   return (
     <div class="control">
@@ -204,7 +212,7 @@ export function Control() {
                       onCommit={(v) => v.trim() && set(p, { name: v.trim() })}
                     />
                   </th>
-                  {["u_m", "v_m"].map((n) => (
+                  {AXES.map((n) => (
                     <td key={n}>
                       <Entry
                         aria-label={t("control.axis.of", { axis: n[0], name: p.name })}
@@ -213,7 +221,7 @@ export function Control() {
                         check={metresFault}
                         onCommit={(v) => {
                           const x = lengthIn(v);
-                          if (x !== null) set(p, { [n]: x });
+                          if (typeof x === "number") set(p, { [n]: x });
                         }}
                       />
                     </td>
@@ -222,7 +230,11 @@ export function Control() {
                     <select
                       aria-label={t("control.role.of", { name: p.name })}
                       value={p.role}
-                      onChange={(e) => set(p, { role: e.currentTarget.value })}
+                      onChange={(e) =>
+                        set(p, {
+                          role: /** @type {ControlPoint["role"]} */ (e.currentTarget.value),
+                        })
+                      }
                     >
                       <option value="control">{t("role.control")}</option>
                       <option value="check">{t("role.check")}</option>
@@ -231,7 +243,7 @@ export function Control() {
                   <td>
                     {exact && obs && p.role !== "check" ? (
                       t("control.exact")
-                    ) : du !== undefined ? (
+                    ) : du !== undefined && dv !== undefined ? (
                       `${(Math.hypot(du, dv) * 1000).toFixed(1)} mm`
                     ) : obs ? (
                       t("control.picked")
@@ -284,14 +296,16 @@ export function Control() {
             aria-hidden="true"
             onChange={read}
           />
-          <button type="button" onClick={() => file.current.click()}>
+          <button type="button" onClick={() => file.current?.click()}>
             {t("control.read")}
           </button>
         </p>
         <Tape points={points} />
         <Rectify
           area={area}
-          ready={photo && points.filter((p) => p.role !== "check" && p.u_m != null).length >= 4}
+          ready={
+            photo !== null && points.filter((p) => p.role !== "check" && p.u_m != null).length >= 4
+          }
         />
         <JobBar kinds={[]} />
       </aside>

@@ -16,6 +16,7 @@ import { t } from "../words/texts.js";
 export const ARROW_TIMES = 60;
 /** An arrow key moves the photo by one pixel of the screen, with Shift by this many. */
 const FAR_PX = 30;
+/** @type {(check: boolean, name: string, on: boolean) => Style} */
 const sign = (check, name, on) =>
   new Style({
     image: new RegularShape({
@@ -50,11 +51,41 @@ const extentSign = [
   new Style({ stroke: new Stroke({ color: "#ffffff", width: 5 }) }),
   new Style({ stroke: new Stroke({ color: HAND, width: 2.4, lineDash: [9, 5] }) }),
 ];
+/** @type {Line[]} */
 const NO_RINGS = [];
 /** Pixels counted from their centres, as places of this view. */
 const inView = (/** @type {number[]} */ [x, y]) => [x + 0.5, -y - 0.5];
 
-/** A photo under a magnifier with marks, arrows, a ring where one is given, and flaws. */
+/** @type {Record<string, number[]>} */
+const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
+
+/**
+ * A point with where it is seen in the photo; where it lies on the wall, if that is known.
+ * @typedef {{
+ *   point: { id: string, name: string, role: "control" | "check", u_m?: number | null, v_m?: number | null },
+ *   obs?: { x_px: number, y_px: number } | null, du?: number, dv?: number,
+ * }} Mark
+ * @typedef {Mark & { obs: { x_px: number, y_px: number } }} Seen
+ */
+
+/**
+ * @param {Mark} mark
+ * @returns {mark is Seen}
+ */
+const isSeen = (mark) => Boolean(mark.obs);
+
+/** A mouse, a finger or a pen; nothing for what is no pointer. */
+const pointerOf = (/** @type {{ originalEvent: Event }} */ { originalEvent }) =>
+  originalEvent instanceof PointerEvent ? originalEvent.pointerType : "";
+
+/**
+ * A photo under a magnifier with marks, arrows, a ring where one is given, and flaws.
+ * @param {{
+ *   photo: Pick<Photo, "id" | "sha256" | "width_px" | "height_px">, result: { found: Mark[] }, chosen: string,
+ *   onPick: (pixel: number[]) => void, onChoose: (id: string) => void,
+ *   ring?: Line | null, rings?: Line[], hull?: Line | null, extent?: Line | null,
+ * }} props
+ */
 export function PhotoView({
   photo,
   result,
@@ -66,22 +97,23 @@ export function PhotoView({
   hull = null,
   extent = null,
 }) {
-  const box = useRef(null);
-  const glass = useRef(null);
-  const state = useRef(/** @type {Record<string, any>} */ ({}));
+  const box = useRef(/** @type {HTMLDivElement | null} */ (null));
+  const glass = useRef(/** @type {HTMLDivElement | null} */ (null));
+  const state = useRef({
+    onPick,
+    onChoose,
+    cross: false,
+    pickHere: () => {},
+    pan: (/** @type {number} */ _dx, /** @type {number} */ _dy) => {},
+  });
   state.current.onPick = onPick;
   state.current.onChoose = onChoose;
   const [places] = useState(() => new VectorSource());
   // fingers hide what they point at, and keys have no pointer: both move the photo under a cross and pick there
   const [cross, setCross] = useState(() => matchMedia("(pointer:coarse)").matches);
   state.current.cross = cross;
-  const onKey = (e) => {
-    const [dx, dy] = {
-      ArrowLeft: [-1, 0],
-      ArrowRight: [1, 0],
-      ArrowUp: [0, 1],
-      ArrowDown: [0, -1],
-    }[e.key] ?? [0, 0];
+  const onKey = (/** @type {KeyboardEvent} */ e) => {
+    const [dx, dy] = WAYS[e.key] ?? [0, 0];
     if (dx || dy) state.current.pan(dx * (e.shiftKey ? FAR_PX : 1), dy * (e.shiftKey ? FAR_PX : 1));
     else if (e.key === "Enter" && cross) state.current.pickHere();
     else if (e.key !== "Enter") return;
@@ -90,20 +122,23 @@ export function PhotoView({
     e.stopPropagation();
   };
   useEffect(() => {
+    if (!box.current || !glass.current) return undefined;
     const { width_px: w, height_px: h } = photo;
+    const middle = [w / 2, -h / 2];
     const projection = new Projection({ code: "photo", units: "pixels", extent: [0, -h, w, 0] });
     const levels = Math.max(1, Math.ceil(Math.log2(Math.max(1, Math.max(w, h) / 512))) + 1);
     // the photo's pixel (0, 0) has its centre at (0.5, -0.5) of this view
     const picture = () =>
       tileLayer(
         { levels, gsd_m: 1, left_m: 0, top_m: 0, width_px: w, height_px: h, tile_px: 512 },
-        (l, x, y) => `/tiles/photo/${l}/${x}/${y}?id=${q(photo.id)}&v=${photo.sha256.slice(0, 12)}`,
+        (/** @type {number} */ l, /** @type {number} */ x, /** @type {number} */ y) =>
+          `/tiles/photo/${l}/${x}/${y}?id=${q(photo.id)}&v=${photo.sha256.slice(0, 12)}`,
         projection,
       );
     const marks = new VectorLayer({ source: places, style: (f) => f.get("style") });
     const view = new View({
       projection,
-      center: [w / 2, -h / 2],
+      center: middle,
       resolution: 1,
       minResolution: 0.05,
       constrainResolution: false,
@@ -124,38 +159,36 @@ export function PhotoView({
       layers: [picture()],
       view: new View({
         projection,
-        center: [w / 2, -h / 2],
+        center: middle,
         resolution: 0.25,
         minResolution: 0.02,
       }),
     });
-    const magnify = (coordinate) => {
+    const pixelSize = () => view.getResolution() ?? 1;
+    const centre = () => view.getCenter() ?? middle;
+    const magnify = (/** @type {number[]} */ coordinate) => {
       small.getView().setCenter(coordinate);
-      small.getView().setResolution(Math.max(0.06, Math.min(0.5, view.getResolution() / 6)));
+      small.getView().setResolution(Math.max(0.06, Math.min(0.5, pixelSize() / 6)));
     };
     const pickAt = (/** @type {number[]} */ [x, y]) => {
       if (x >= 0 && y <= 0 && x <= w && y >= -h) state.current.onPick([x - 0.5, -y - 0.5]);
     };
-    state.current.pickHere = () => pickAt(view.getCenter());
+    state.current.pickHere = () => pickAt(centre());
     state.current.pan = (dx, dy) =>
-      view.setCenter([
-        view.getCenter()[0] + dx * view.getResolution(),
-        view.getCenter()[1] + dy * view.getResolution(),
-      ]);
+      view.setCenter([centre()[0] + dx * pixelSize(), centre()[1] + dy * pixelSize()]);
     view.on("change:center", () => {
-      if (state.current.cross) magnify(view.getCenter());
+      if (state.current.cross) magnify(centre());
     });
-    const kindOf = ({ originalEvent }) => originalEvent.pointerType;
     main.on("pointermove", (event) => {
       const { coordinate } = event;
-      if (kindOf(event) === "mouse") setCross(false);
+      if (pointerOf(event) === "mouse") setCross(false);
       if (!state.current.cross) magnify(coordinate);
     });
     main.on("singleclick", (event) => {
       const { coordinate, pixel } = event;
       const hit = main.forEachFeatureAtPixel(pixel, (f) => f.getId(), { hitTolerance: 5 });
-      if (hit) state.current.onChoose(hit);
-      else if (kindOf(event) === "touch" && state.current.cross)
+      if (hit) state.current.onChoose(String(hit));
+      else if (pointerOf(event) === "touch" && state.current.cross)
         view.animate({ center: coordinate, duration: 150 });
       else pickAt(coordinate);
     });
@@ -168,13 +201,13 @@ export function PhotoView({
     fitOnce();
     return () => {
       seenBox.disconnect();
-      main.setTarget(null);
-      small.setTarget(null);
+      main.setTarget(undefined);
+      small.setTarget(undefined);
     };
   }, [photo.id]);
   useEffect(() => {
     places.clear();
-    const known = result.found.filter((f) => f.obs);
+    const known = result.found.filter(isSeen);
     // metres on the wall to pixels of the photo, roughly: the scale near the middle of the points
     const scale = photoScale(known);
     if (hull) {
@@ -213,7 +246,7 @@ export function PhotoView({
       mark.setId(point.id);
       mark.set("style", sign(point.role === "check", point.name, chosen === point.id));
       places.addFeature(mark);
-      if (du !== undefined && scale) {
+      if (du !== undefined && dv !== undefined && scale) {
         const line = new Feature(
           new LineString([
             at,
@@ -251,16 +284,16 @@ export function PhotoView({
   );
 }
 
+/** @param {Seen[]} known */
 function photoScale(known) {
-  const pairs = known.filter((f) => f.point.u_m != null);
+  const pairs = known.flatMap(({ point: { u_m: u, v_m: v }, obs }) =>
+    u != null && v != null ? [{ x: obs.x_px, y: obs.y_px, u, v }] : [],
+  );
   if (pairs.length < 2) return 0;
   let [px, m] = [0, 0];
   for (let i = 1; i < pairs.length; i += 1) {
-    px += Math.hypot(pairs[i].obs.x_px - pairs[0].obs.x_px, pairs[i].obs.y_px - pairs[0].obs.y_px);
-    m += Math.hypot(
-      pairs[i].point.u_m - pairs[0].point.u_m,
-      pairs[i].point.v_m - pairs[0].point.v_m,
-    );
+    px += Math.hypot(pairs[i].x - pairs[0].x, pairs[i].y - pairs[0].y);
+    m += Math.hypot(pairs[i].u - pairs[0].u, pairs[i].v - pairs[0].v);
   }
   return m ? px / m : 0;
 }

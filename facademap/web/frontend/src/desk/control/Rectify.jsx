@@ -9,9 +9,22 @@ import { extentBetween, extentInPhoto, ownExtent } from "./points.js";
 
 const SIDES = ["u0", "v0", "u1", "v1"];
 const MOST_NAMED = 6;
-const not = (said) => (text) => text !== said;
+const not = (/** @type {string} */ said) => (/** @type {string} */ text) => text !== said;
 
-/** The part of the wall that is to be shown, drawn on the photo by two corners or typed. */
+/**
+ * What a rectification would bring, or has brought, for a surface.
+ * @typedef {{
+ *   earlier_jpeg: string | null, look_jpeg: string, proved: boolean, proof: string, supports_scale?: number | null,
+ *   disagreement?: { text: string } | null, off_picture: Record<string, string[]>, warnings: string[],
+ * }} Report
+ * @typedef {{ surfaces: Record<string, Report> }} Rectified
+ */
+
+/**
+ * The part of the wall that is to be shown, drawn on the photo by two corners or typed.
+ * @param {ControlPoint[]} points
+ * @param {{ map: import("./points.js").Way | null, back: import("./points.js").Way | null }} ways
+ */
 export function useExtent(points, { map, back }) {
   const [own, setOwn] = useState(/** @type {number[] | null} */ (null));
   const [first, setFirst] = useState(/** @type {number[] | null} */ (null));
@@ -21,8 +34,12 @@ export function useExtent(points, { map, back }) {
     setFirst(null);
     setDrawing(false);
   }, [surface.value]);
-  const ring = entryOf("surfaces", surface.value)?.row.geometry?.coordinates?.[0];
-  const said = ring && [0, 1].map((k) => ring.map((c) => c[k]));
+  const shape = entryOf("surfaces", surface.value)?.row.geometry;
+  const corners =
+    shape?.type === "MultiPolygon"
+      ? shape.coordinates.flatMap((part) => part[0])
+      : shape?.coordinates[0];
+  const said = corners && [0, 1].map((k) => corners.map((c) => c[k]));
   const byItself = said
     ? [Math.min(...said[0]), Math.min(...said[1]), Math.max(...said[0]), Math.max(...said[1])]
     : ownExtent(points);
@@ -39,11 +56,12 @@ export function useExtent(points, { map, back }) {
       setDrawing(!drawing);
     },
     forget: () => setOwn(null),
-    set: (side, value) => {
+    set: (/** @type {number} */ side, /** @type {number} */ value) => {
       const next = (extent ?? []).with(side, value);
       if (next[2] > next[0] && next[3] > next[1]) setOwn(next);
     },
-    pick: (pixel) => {
+    pick: (/** @type {Point} */ pixel) => {
+      if (!map) return;
       const place = map(pixel);
       if (!first) {
         setFirst(place);
@@ -59,17 +77,20 @@ export function useExtent(points, { map, back }) {
   };
 }
 
-/** Extent, pixel, and the look before anything is replaced. */
+/**
+ * Extent, pixel, and the look before anything is replaced.
+ * @param {{ area: ReturnType<typeof useExtent>, ready: boolean }} props
+ */
 export function Rectify({ area, ready }) {
   const [gsd, setGsd] = useState("2");
-  const [look, setLook] = useState(null);
+  const [look, setLook] = useState(/** @type {Rectified | null} */ (null));
   const options = {
-    gsd_mm: lengthIn(gsd, "mm") * 1000,
+    gsd_mm: (lengthIn(gsd, "mm") ?? 0) * 1000,
     ...(area.own ? { extents: { [surface.value]: area.own } } : {}),
   };
   const see = async () => {
     const job = await startJob("rectify", { ...options, look: true });
-    if (job?.state === "done") setLook(job.result);
+    if (job?.state === "done") setLook(/** @type {Rectified} */ (job.result));
   };
   const use = async () => {
     setLook(null);
@@ -92,7 +113,7 @@ export function Rectify({ area, ready }) {
               check={metresFault}
               onCommit={(text) => {
                 const x = lengthIn(text);
-                if (x !== null) area.set(k, x);
+                if (typeof x === "number") area.set(k, x);
               }}
             />
           </div>
@@ -121,7 +142,7 @@ export function Rectify({ area, ready }) {
             id="rectify-gsd"
             inputMode="decimal"
             value={gsd}
-            check={(text) => (lengthIn(text, "mm") > 0 ? "" : t("refuse.length"))}
+            check={(text) => ((lengthIn(text, "mm") ?? 0) > 0 ? "" : t("refuse.length"))}
             onCommit={setGsd}
           />
         </div>
@@ -134,7 +155,10 @@ export function Rectify({ area, ready }) {
   );
 }
 
-/** What would come, beside what is there. */
+/**
+ * What would come, beside what is there.
+ * @param {{ found: Rectified, onUse: () => void, onClose: () => void }} props
+ */
 function Look({ found, onUse, onClose }) {
   const replaces = Object.values(found.surfaces).some((r) => r.earlier_jpeg);
   return (

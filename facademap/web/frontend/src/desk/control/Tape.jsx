@@ -8,11 +8,22 @@ import { fromMetres, lengthFault, toMetres } from "../parts/fields.jsx";
 import { t } from "../words/texts.js";
 
 const KINDS = ["distance", "level", "plumb"];
+const TYPED = /** @type {const} */ (["start", "end", "length"]);
+/**
+ * A measure as it is typed.
+ * @typedef {{ kind: string, start: string, end: string, length: string }} Measure
+ */
+
+/** @type {Measure} */
 const EMPTY = { kind: "distance", start: "", end: "", length: "" };
 
-/** Measures as they were typed here before. */
+/**
+ * Measures as they were typed here before.
+ * @returns {Measure[]}
+ */
 function kept() {
   try {
+    /** @type {Record<string, { kind: string, start: string, end: string, length_m: number | null }[]>} */
     const all = JSON.parse(rowOf("settings", "tape_measures")?.value ?? "{}");
     return (all[surface.value] ?? []).map(({ length_m: m, ...rest }) => ({
       ...rest,
@@ -23,15 +34,18 @@ function kept() {
   }
 }
 
+/** @param {Measure} m */
 const isWhole = (m) =>
   m.start.trim() &&
   m.end.trim() &&
   !lengthFault(m.length) &&
-  (m.kind !== "distance" || toMetres(m.length) > 0);
+  (m.kind !== "distance" || (toMetres(m.length) ?? 0) > 0);
 
+/** @param {{ points: ControlPoint[] }} props */
 export function Tape({ points }) {
   const [rows, setRows] = useState(() => [...kept(), { ...EMPTY }]);
-  const change = (i, values) => setRows(rows.map((r, k) => (k === i ? { ...r, ...values } : r)));
+  const change = (/** @type {number} */ i, /** @type {Partial<Measure>} */ values) =>
+    setRows(rows.map((r, k) => (k === i ? { ...r, ...values } : r)));
   const filled = rows.filter((r) => r.start.trim() || r.end.trim() || r.length.trim());
   const place = async () => {
     const job = await startJob("tape", {
@@ -82,7 +96,7 @@ export function Tape({ points }) {
                   ))}
                 </select>
               </td>
-              {["start", "end", "length"].map((name) => (
+              {TYPED.map((name) => (
                 <td key={name}>
                   <input
                     class={name === "length" ? "" : "short"}

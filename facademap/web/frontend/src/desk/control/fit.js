@@ -1,6 +1,7 @@
 // A plane seen in a photo: the projective map by least squares, so that residuals show while points are picked.
 // Method: normalised direct linear transform (Hartley and Zisserman 2004, section 4.4), h33 fixed in normalised coordinates.
 
+/** @param {Point[]} points */
 function normal(points) {
   const n = points.length;
   const [cx, cy] = [0, 1].map((k) => points.reduce((s, p) => s + p[k], 0) / n);
@@ -8,6 +9,10 @@ function normal(points) {
   return { cx, cy, s: Math.SQRT2 / d };
 }
 
+/**
+ * @param {number[][]} a
+ * @param {number[]} b
+ */
 function solve(a, b) {
   const n = b.length;
   const m = a.map((row, i) => [...row, b[i]]);
@@ -25,11 +30,17 @@ function solve(a, b) {
   return m.map((row, i) => row[n] / row[i]);
 }
 
-/** Function from pixels to metres of the wall, or null for fewer than four points or a degenerate figure. */
+/**
+ * Function from pixels to metres of the wall, or null for fewer than four points or a degenerate figure.
+ * @param {Point[]} pixels
+ * @param {Point[]} metres
+ */
 export function fitPlane(pixels, metres) {
   if (pixels.length < 4) return null;
   const [p, q] = [normal(pixels), normal(metres)];
+  /** @type {number[][]} */
   const ata = Array.from({ length: 8 }, () => new Array(8).fill(0));
+  /** @type {number[]} */
   const atb = new Array(8).fill(0);
   pixels.forEach((pixel, i) => {
     const [x, y] = [(pixel[0] - p.cx) * p.s, (pixel[1] - p.cy) * p.s];
@@ -48,7 +59,7 @@ export function fitPlane(pixels, metres) {
   });
   const h = solve(ata, atb);
   if (!h) return null;
-  return (/** @type {number[]} */ [px, py]) => {
+  return (/** @type {Point} */ [px, py]) => {
     const [x, y] = [(px - p.cx) * p.s, (py - p.cy) * p.s];
     const w = h[6] * x + h[7] * y + 1;
     return [
@@ -58,8 +69,13 @@ export function fitPlane(pixels, metres) {
   };
 }
 
-/** Pixel without the lens's distortion (Brown-Conrady, by fixed-point iteration); as it is where no lens is known. */
-export function withoutLens(/** @type {number[]} */ [x, y], camera) {
+/**
+ * Pixel without the lens's distortion (Brown-Conrady, by fixed-point iteration); as it is where no lens is known.
+ * @param {Point} pixel
+ * @param {Photo["camera"]} [camera]
+ * @returns {Point}
+ */
+export function withoutLens([x, y], camera) {
   if (!camera?.fx) return [x, y];
   const { fx, fy, cx, cy, k1 = 0, k2 = 0, k3 = 0, p1 = 0, p2 = 0 } = camera;
   const [xd, yd] = [(x - cx) / fx, (y - cy) / fy];

@@ -6,7 +6,7 @@ import { language } from "./settings.js";
 
 /** Languages beside English, and what is wrong with files that hold none. */
 export const languages = signal(
-  /** @type {{languages: {tag: string, name: string}[], problems: string[]}} */ ({
+  /** @type {{languages: {tag: string, language: string}[], problems: string[]}} */ ({
     languages: [],
     problems: [],
   }),

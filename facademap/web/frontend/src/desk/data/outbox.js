@@ -9,7 +9,9 @@ export const online = signal(true);
 export const waiting = signal(/** @type {Item[]} */ ([]));
 export const waitingEdits = computed(() => waiting.value.length);
 /** What met a change of somebody else, and the row as it is there. */
-export const conflict = signal(/** @type {{item: Item, theirs: Theirs} | null} */ (null));
+export const conflict = signal(
+  /** @type {{item: Item, theirs: Theirs | WorkTheirs} | null} */ (null),
+);
 export const refused = signal(/** @type {Item[]} */ ([]));
 /** Why the server cannot store at the moment; the edits wait here meanwhile. */
 export const trouble = signal("");
@@ -378,6 +380,7 @@ const settlesItself = async (/** @type {Item} */ item, /** @type {Theirs} */ the
 export async function resolveConflict(theirsHold) {
   if (!conflict.value) return;
   const { item, theirs } = conflict.value;
+  if (theirs.table === "work") return;
   const { table, id } = theirs;
   const isHere = (/** @type {Change} */ c) => c.table === table && c.id === id;
   if (theirsHold === null) {

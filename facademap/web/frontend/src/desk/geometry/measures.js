@@ -110,3 +110,16 @@ export function listOf(text) {
   const isList = parts.length > 1 && parts.every((part) => Number.isFinite(parseNumber(part)));
   return isList ? parts : null;
 }
+
+/**
+ * All figures of what was measured: one, several in a row, or one for each name.
+ * @template T
+ * @param {T | T[] | Record<string, T>} measured
+ * @returns {T[]}
+ */
+export const figuresIn = (measured) => {
+  if (Array.isArray(measured)) return measured;
+  return typeof measured === "object" && measured
+    ? Object.values(measured)
+    : [/** @type {T} */ (measured)];
+};

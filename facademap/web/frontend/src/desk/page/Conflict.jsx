@@ -3,17 +3,25 @@ import { useState } from "preact/hooks";
 import { conflict, mineOf, resolveConflict, settleEntry } from "../data/outbox.js";
 import { photoAddress } from "../data/photos.js";
 import { when } from "../data/settings.js";
+import { figuresIn } from "../geometry/measures.js";
 import { Dialog } from "../parts/Dialogs.jsx";
 import { labelOf, said } from "../parts/fields.jsx";
 import { Thumb } from "../parts/Thumb.jsx";
 import { t } from "../words/texts.js";
 
+/** What was measured: one figure, several in a row, or one for each name. @typedef {Record<string, unknown>} Figures */
+
 export function Conflict() {
-  return conflict.value.theirs.table === "work" ? <EntryConflict /> : <RowConflict />;
+  const now = conflict.value;
+  if (!now) return null;
+  const { item, theirs } = now;
+  if (theirs.table === "work")
+    return "act" in item ? <EntryConflict item={item} theirs={theirs} /> : null;
+  return "changes" in item ? <RowConflict item={item} theirs={theirs} /> : null;
 }
 
-function RowConflict() {
-  const { item, theirs } = conflict.value;
+/** @param {{ item: Edit, theirs: Theirs }} props */
+function RowConflict({ item, theirs }) {
   const change = item.changes.find((c) => c.table === theirs.table && c.id === theirs.id);
   // all that waits for this row is chosen at once, so that nothing of theirs is written over later unseen
   const [own] = useState(() => mineOf(theirs.table, theirs.id));
@@ -27,8 +35,10 @@ function RowConflict() {
   if (!change) return null;
   // after something was kept of mine I am the last who changed it, and that is not what is asked
   const who = theirs.who && theirs.who !== item.who ? theirs.who : t("somebody");
-  if (theirs.row === null || change.op === "delete") {
-    const gone = theirs.row === null;
+  const { row } = theirs;
+  const drawn = /** @type {Geometry | null | undefined} */ (own.geometry);
+  if (row === null || change.op === "delete") {
+    const gone = row === null;
     return (
       <Dialog title={t("conflict.title")}>
         <p>
@@ -78,13 +88,13 @@ function RowConflict() {
                       checked={mine[n] === isMine}
                       onChange={() => setMine({ ...mine, [n]: isMine })}
                     />
-                    {said(theirs.table, n, isMine ? own[n] : theirs.row[n])}
+                    {said(theirs.table, n, isMine ? own[n] : row[n])}
                   </label>
                   {n === "geometry" && (
                     <Thumb
-                      geometry={isMine ? own[n] : theirs.row[n]}
-                      beside={isMine ? theirs.row[n] : own[n]}
-                      label={said(theirs.table, n, isMine ? own[n] : theirs.row[n])}
+                      geometry={isMine ? drawn : row.geometry}
+                      beside={isMine ? row.geometry : drawn}
+                      label={said(theirs.table, n, isMine ? own[n] : row[n])}
                     />
                   )}
                 </td>
@@ -113,40 +123,45 @@ function RowConflict() {
   );
 }
 
+/** @param {Figures | null | undefined} values */
 const measures = (values) =>
   values
     ? Object.entries(values)
-        .map(
-          ([n, v]) =>
-            `${labelOf(n)} ${[]
-              .concat(v)
-              .map((x) => (n.endsWith("_m") ? (x * 1000).toFixed(1) : x))
-              .join(", ")}${n.endsWith("_m") ? " mm" : ""}`,
-        )
+        .map(([n, v]) => {
+          const isLength = n.endsWith("_m");
+          const told = figuresIn(v).map((x) => (isLength ? (Number(x) * 1000).toFixed(1) : x));
+          return `${labelOf(n)} ${told.join(", ")}${isLength ? " mm" : ""}`;
+        })
         .join(" · ")
     : "–";
 
-/** An entry of the record that met another one. Both may be true; then mine is entered on top. */
-function EntryConflict() {
-  const { item, theirs } = conflict.value;
+/**
+ * An entry of the record that met another one. Both may be true; then mine is entered on top.
+ * @param {{ item: Act, theirs: WorkTheirs }} props
+ */
+function EntryConflict({ item, theirs }) {
+  /** @type {Partial<WorkEntry>} */
   const other = theirs.entry ?? {};
+  const { body } = item;
   const cutOut = item.act === "cut-out";
-  const lines = [
+  /** @type {[string, string | undefined, string | undefined][]} */
+  const all = [
     [
       "conflict.what",
-      cutOut ? t("work.cutout.measured") : (item.body.stage ?? item.body.criterion),
+      cutOut ? t("work.cutout.measured") : (body.stage ?? body.criterion),
       cutOut ? t("work.cutout.measured") : (other.stage ?? other.check ?? theirs.stage),
     ],
     ["conflict.who", item.who, other.mason ?? theirs.who ?? t("somebody")],
     ["conflict.when", when(item.at), when(other.at ?? theirs.at)],
-    ["conflict.result", item.body.result ?? "–", other.result ?? "–"],
+    ["conflict.result", body.result ?? "–", other.result ?? "–"],
     [
       "conflict.measured",
-      measures(cutOut ? item.body.values : item.body.measured),
+      measures(cutOut ? body.values : body.measured),
       measures(cutOut ? theirs.measured : other.measured),
     ],
     ["conflict.reason", item.reason || "–", other.reason ?? "–"],
-  ].filter(([, mine, them], i) => i < 3 || mine !== "–" || them !== "–");
+  ];
+  const lines = all.filter(([, mine, them], i) => i < 3 || mine !== "–" || them !== "–");
   const again = () =>
     settleEntry({
       seen:

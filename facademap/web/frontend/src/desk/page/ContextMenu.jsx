@@ -20,23 +20,25 @@ const OFFERED = [
   "delete",
 ];
 const READING = ["zoom.chosen", "history"];
+/** @type {Record<string, number>} */
+const TURNS = { ArrowDown: 1, ArrowUp: -1 };
 const WIDTH_PX = 250;
 const ROW_PX = 34;
 
 export function ContextMenu() {
   const now = menu.value;
-  const box = useRef(null);
-  const before = useRef(null);
+  const box = useRef(/** @type {HTMLDivElement | null} */ (null));
+  const before = useRef(/** @type {Element | null} */ (null));
   const close = () => {
     menu.value = null;
-    before.current?.focus?.();
+    if (before.current instanceof HTMLElement) before.current.focus();
   };
   useEffect(() => {
     if (!now) return undefined;
     before.current = document.activeElement;
     box.current?.querySelector("button")?.focus();
-    const away = (e) => {
-      if (!box.current?.contains(e.target)) menu.value = null;
+    const away = (/** @type {PointerEvent} */ e) => {
+      if (!(e.target instanceof Node && box.current?.contains(e.target))) menu.value = null;
     };
     addEventListener("pointerdown", away, true);
     return () => removeEventListener("pointerdown", away, true);
@@ -44,14 +46,14 @@ export function ContextMenu() {
   if (!now) return null;
   const all = allActions();
   const offered = (readsHere() ? READING : OFFERED)
-    .map((id) => all.find((a) => a.id === id))
-    .filter((a) => a && canBeDone(a));
-  const onKey = (e) => {
+    .flatMap((id) => all.find((a) => a.id === id) ?? [])
+    .filter(canBeDone);
+  const onKey = (/** @type {import("preact").TargetedKeyboardEvent<HTMLElement>} */ e) => {
     e.stopPropagation();
-    const items = [...box.current.querySelectorAll("button")];
-    const turn = { ArrowDown: 1, ArrowUp: -1 }[e.key];
-    if (turn)
-      items[(items.indexOf(document.activeElement) + turn + items.length) % items.length]?.focus();
+    const items = [...e.currentTarget.querySelectorAll("button")];
+    const turn = TURNS[e.key];
+    const at = items.indexOf(/** @type {HTMLButtonElement} */ (document.activeElement));
+    if (turn) items[(at + turn + items.length) % items.length]?.focus();
     else if (e.key === "Escape" || e.key === "Tab") close();
     else return;
     e.preventDefault();

@@ -8,6 +8,7 @@ import { t } from "../words/texts.js";
 
 const MOST = 8;
 
+/** @param {{ list: Consequences["refused"] }} props */
 function Refused({ list }) {
   return (
     <>
@@ -24,7 +25,7 @@ function Refused({ list }) {
 }
 
 export function Deleting() {
-  const now = /** @type {any} */ (dialog.value);
+  const now = /** @type {{ changes: Change[], told: Consequences | null }} */ (dialog.value);
   const { changes, told } = now;
   const close = () => {
     dialog.value = null;
@@ -39,7 +40,7 @@ export function Deleting() {
     >
       {!told && <p>{t("delete.offline")}</p>}
       {refused.length > 0 && <Refused list={refused} />}
-      {told?.text.length > 0 && !refused.length && (
+      {told && told.text.length > 0 && !refused.length && (
         <>
           <p>{t("delete.follows")}</p>
           <ul class="plain-list">

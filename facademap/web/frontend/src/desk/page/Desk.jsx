@@ -35,6 +35,7 @@ import { Tour } from "./Tour.jsx";
 import { Waiting } from "./Waiting.jsx";
 import { ZoomButtons } from "./ZoomButtons.jsx";
 
+/** @type {Record<string, (asked: Record<string, any>) => import("preact").JSX.Element>} */
 const DIALOGS = {
   name: () => <Name />,
   help: () => <Help />,
@@ -111,8 +112,9 @@ function Places() {
 }
 
 function Wall() {
-  const box = useRef(null);
+  const box = useRef(/** @type {HTMLDivElement | null} */ (null));
   useEffect(() => {
+    if (!box.current) return undefined;
     map.setTarget(box.current);
     fitWall();
     const seen = new ResizeObserver(() => map.updateSize());

@@ -1,16 +1,19 @@
 // The page when there is no desk to show; rows that cannot be read can be set aside from here.
 import { useEffect, useState } from "preact/hooks";
-import { ask, refusalIn } from "../data/api.js";
+import { ask, Refused, refusalIn } from "../data/api.js";
 import { setAside } from "../data/aside.js";
 import { t } from "../words/texts.js";
 
 const MOST = 20;
 
+/** @typedef {{ table: TableName, row: string, about: string, problem: string, can_set_aside?: boolean }} Finding */
+
 /** Rows that the check of the project offers to set aside; nobody else can read the project until then. */
 function Damaged() {
-  const [rows, show] = useState(/** @type {any[]} */ ([]));
+  const [rows, show] = useState(/** @type {Finding[]} */ ([]));
   const [refused, say] = useState("");
   const look = async () => {
+    /** @type {{ findings: Finding[] }} */
     const found = await ask("/api/check?fast=1");
     const damaged = found.findings.filter((f) => f.can_set_aside);
     show(damaged);
@@ -19,7 +22,7 @@ function Damaged() {
   useEffect(() => {
     void look().catch(() => {});
   }, []);
-  const act = async ({ table, row }) => {
+  const act = async (/** @type {Finding} */ { table, row }) => {
     try {
       await setAside(table, row);
       if (!(await look())) location.reload();
@@ -52,16 +55,18 @@ function Damaged() {
   );
 }
 
+/** @param {{ error: unknown }} props What was thrown; only the server says a problem and a remedy. */
 export function Failure({ error }) {
+  const { problem = "", remedy = "", kind = "" } = error instanceof Refused ? error : {};
   return (
     <div class="failure">
       <h1>{t("fail.title")}</h1>
-      <p>{error.problem || t("fail.problem")}</p>
-      <p>{error.remedy || t("fail.remedy")}</p>
+      <p>{problem || t("fail.problem")}</p>
+      <p>{remedy || t("fail.remedy")}</p>
       <button type="button" onClick={() => location.reload()}>
         {t("fail.again")}
       </button>
-      {error.kind === "ProjectError" && <Damaged />}
+      {kind === "ProjectError" && <Damaged />}
     </div>
   );
 }

@@ -9,7 +9,7 @@ import { cornerCount, stepBack, stepForth } from "../drawing/sketch.js";
 import { Glyph } from "../parts/Glyph.jsx";
 import { t } from "../words/texts.js";
 
-const open = (kind) => () => {
+const open = (/** @type {string} */ kind) => () => {
   dialog.value = { kind };
 };
 
@@ -25,7 +25,8 @@ function stateNow() {
 function Which() {
   const row = entryOf("surfaces", surface.value)?.row;
   const surfaces = rowsOf("surfaces");
-  const nameOf = (s) => `${entryOf("elevations", s.elevation)?.row.name ?? ""} · ${s.name}`;
+  const nameOf = (/** @type {Surface} */ s) =>
+    `${entryOf("elevations", s.elevation)?.row.name ?? ""} · ${s.name}`;
   if (surfaces.length < 2) return <span class="which">{row ? nameOf(row) : ""}</span>;
   return (
     <select
@@ -45,6 +46,7 @@ function Which() {
   );
 }
 
+/** @param {{ name: string, text: string, keys?: string, disabled?: boolean, onClick: () => unknown }} props */
 function IconButton({ name, text, keys = "", disabled = false, onClick }) {
   return (
     <button
@@ -65,7 +67,7 @@ export function Head() {
   const drawing = sketching.value && cornerCount.value > 0;
   return (
     <header class="head-line">
-      <h1>{project.value.name}</h1>
+      <h1>{project.value?.name}</h1>
       <Which />
       <button
         type="button"

@@ -10,7 +10,7 @@ export function Leaving() {
     dialog.value = null;
   };
   return (
-    <Dialog title={t("leave.title", { n: dialog.value.n })} onClose={close}>
+    <Dialog title={t("leave.title", { n: dialog.value?.n })} onClose={close}>
       <p>{t("leave.text")}</p>
       <footer class="actions">
         <button type="button" class="main" autofocus onClick={close}>

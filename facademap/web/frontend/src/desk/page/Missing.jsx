@@ -19,11 +19,19 @@ import { t } from "../words/texts.js";
 const MOST = 60;
 const REST_MS = 1200;
 
+/**
+ * What the check of the project found at one place.
+ * @typedef {{
+ *   table: TableName, row: string, field: string | null, about: string, problem: string, remedy: string,
+ *   level: "fault" | "warning", kind: string, can_set_aside?: boolean,
+ * }} Finding
+ */
+
 /** What the check found last, and at which state of the project. */
-const checked = signal(/** @type {{findings: any[], seq: number} | null} */ (null));
+const checked = signal(/** @type {{findings: Finding[], seq: number} | null} */ (null));
 const checking = signal(false);
 
-async function check(fast) {
+async function check(/** @type {boolean} */ fast) {
   if (checking.value) return;
   checking.value = true;
   try {
@@ -39,7 +47,10 @@ async function check(fast) {
   }
 }
 
-/** Set a damaged row aside, or put the last one back; then look again. */
+/**
+ * Set a damaged row aside, or put the last one back; then look again.
+ * @param {Promise<void>} change
+ */
 async function mend(change) {
   try {
     await change;
@@ -63,10 +74,15 @@ function useCheck() {
 }
 
 // the check writes for terminals, where 2 and 3 stand in line
-const raised = (text) =>
-  text.replace(/(\d (?:m|cm|mm))([23])\b/g, (_, unit, power) => unit + (power === "2" ? "²" : "³"));
+const raised = (/** @type {string} */ text) =>
+  text.replace(
+    /(\d (?:m|cm|mm))([23])\b/g,
+    (/** @type {string} */ _, /** @type {string} */ unit, /** @type {string} */ power) =>
+      unit + (power === "2" ? "²" : "³"),
+  );
 
-function Finding({ finding }) {
+/** @param {{ finding: Finding }} props */
+function OneFinding({ finding }) {
   const { table, row, field, about, problem, remedy } = finding;
   const there = table && row && (entryOf(table, row) || ["plans", "surfaces"].includes(table));
   return (
@@ -94,17 +110,34 @@ function Finding({ finding }) {
   );
 }
 
+/**
+ * Things by what they have in common, in the order in which they come.
+ * @template T
+ * @param {T[]} things
+ * @param {(thing: T) => string} nameOf
+ */
+function grouped(things, nameOf) {
+  /** @type {Map<string, T[]>} */
+  const groups = new Map();
+  for (const thing of things) {
+    const group = groups.get(nameOf(thing));
+    if (group) group.push(thing);
+    else groups.set(nameOf(thing), [thing]);
+  }
+  return groups;
+}
+
 const KINDS_HERE = new Set(["missing"]);
 
-/** Findings of one level, by kind; what is required and missing stands above already. */
+/**
+ * Findings of one level, by kind; what is required and missing stands above already.
+ * @param {{ list: Finding[], level: Finding["level"] }} props
+ */
 function Findings({ list, level }) {
-  const groups = new Map();
-  for (const f of list)
-    if (f.level === level && !KINDS_HERE.has(f.kind))
-      groups
-        .set(f.kind, groups.get(f.kind) ?? [])
-        .get(f.kind)
-        .push(f);
+  const groups = grouped(
+    list.filter((f) => f.level === level && !KINDS_HERE.has(f.kind)),
+    (f) => f.kind,
+  );
   return [...groups].map(([kind, found]) => (
     <details key={kind} open={level === "fault" || found.length < 4}>
       <summary>
@@ -113,7 +146,7 @@ function Findings({ list, level }) {
       </summary>
       <ul class="findings">
         {found.slice(0, MOST).map((f, i) => (
-          <Finding finding={f} key={`${f.about}${i}`} />
+          <OneFinding finding={f} key={`${f.about}${i}`} />
         ))}
       </ul>
       {found.length > MOST && <p class="aside">{t("and.more", { n: found.length - MOST })}</p>}
@@ -161,6 +194,7 @@ function Check() {
   );
 }
 
+/** @param {{ name: string, ids: string[] }} props */
 function Group({ name, ids }) {
   return (
     <section>
@@ -200,14 +234,11 @@ function Group({ name, ids }) {
 }
 
 export function Missing() {
-  const groups = new Map();
   const required = requiredFields();
-  for (const row of rowsOf("conditions"))
-    for (const name of missingOf(row, required))
-      groups
-        .set(name, groups.get(name) ?? [])
-        .get(name)
-        .push(row.id);
+  const lacking = rowsOf("conditions").flatMap((row) =>
+    missingOf(row, required).map((name) => ({ name, id: row.id })),
+  );
+  const groups = grouped(lacking, (one) => one.name);
   return (
     <div class="missing">
       <p class="aside">
@@ -233,8 +264,8 @@ export function Missing() {
       )}
       {[...groups]
         .sort((a, b) => b[1].length - a[1].length)
-        .map(([name, ids]) => (
-          <Group name={name} ids={ids} key={name} />
+        .map(([name, found]) => (
+          <Group name={name} ids={found.map((one) => one.id)} key={name} />
         ))}
       <Check />
       <AllReviews />

@@ -5,9 +5,19 @@ import { allActions, canBeDone } from "../drawing/actions.js";
 import { Dialog } from "../parts/Dialogs.jsx";
 import { t } from "../words/texts.js";
 
-const plain = (text) => text.toLowerCase().normalize("NFD").replace(/\p{M}/gu, "");
+/** @typedef {ReturnType<typeof allActions>[number]} Action */
 
-/** Every word that was typed begins a word of the name or of its group, the better fits first. */
+/** @type {Record<string, number>} */
+const TURNS = { ArrowDown: 1, ArrowUp: -1 };
+
+const plain = (/** @type {string} */ text) =>
+  text.toLowerCase().normalize("NFD").replace(/\p{M}/gu, "");
+
+/**
+ * Every word that was typed begins a word of the name or of its group, the better fits first.
+ * @param {Action[]} actions
+ * @param {string} typed
+ */
 export function fitting(actions, typed) {
   const words = plain(typed).split(/\s+/).filter(Boolean);
   const judged = actions.map((action) => {
@@ -25,7 +35,7 @@ export function fitting(actions, typed) {
 export function Palette() {
   const [text, setText] = useState("");
   const [at, setAt] = useState(0);
-  const list = useRef(null);
+  const list = useRef(/** @type {HTMLUListElement | null} */ (null));
   const actions = useMemo(() => allActions().filter(canBeDone), []);
   const found = fitting(actions, text);
   const now = Math.min(at, found.length - 1);
@@ -35,13 +45,13 @@ export function Palette() {
   const close = () => {
     dialog.value = null;
   };
-  const run = (action) => {
+  const run = (/** @type {Action} */ action) => {
     close();
     // after the dialogue has given the focus back
     setTimeout(action.run, 0);
   };
-  const onKey = (e) => {
-    const turn = { ArrowDown: 1, ArrowUp: -1 }[e.key];
+  const onKey = (/** @type {KeyboardEvent} */ e) => {
+    const turn = TURNS[e.key];
     if (turn) setAt((now + turn + found.length) % found.length);
     else if (e.key === "Enter" && found[now]) run(found[now]);
     else return;

@@ -11,18 +11,25 @@ import { WorkRecord } from "../work/Work.jsx";
 import { Missing } from "./Missing.jsx";
 import { SheetEdge } from "./SheetEdge.jsx";
 
+/** @type {Record<string, string[]>} */
 const TABS = {
   survey: ["record", "list", "missing", "layers"],
   repairs: ["repair", "list", "missing", "layers"],
   record: ["work", "list"],
 };
 
-/** Tabs as a screen reader expects them: one stop, arrows from one to the next. */
+/**
+ * Tabs as a screen reader expects them: one stop, arrows from one to the next.
+ * @param {KeyboardEvent} e
+ * @param {string[]} tabs
+ * @param {string} now
+ */
 function alongTabs(e, tabs, now) {
-  const turn = { ArrowRight: 1, ArrowLeft: -1 }[e.key];
-  const next = turn
-    ? tabs[(tabs.indexOf(now) + turn + tabs.length) % tabs.length]
-    : { Home: tabs[0], End: tabs.at(-1) }[e.key];
+  const at = tabs.indexOf(now);
+  const n = tabs.length;
+  /** @type {Record<string, number>} */
+  const steps = { ArrowRight: (at + 1) % n, ArrowLeft: (at - 1 + n) % n, Home: 0, End: n - 1 };
+  const next = tabs[steps[e.key]];
   if (!next) return;
   panel.value = next;
   document.getElementById(`tab-${next}`)?.focus();

@@ -4,16 +4,18 @@ import { t } from "../words/texts.js";
 
 const [LEAST, MOST, STEP] = [320, 900, 40];
 const most = () => Math.min(MOST, innerWidth - 420);
-const set = (px) => {
+/** @type {Record<string, number>} */
+const TURNS = { ArrowLeft: STEP, ArrowRight: -STEP };
+const set = (/** @type {number} */ px) => {
   sheetWidth.value = Math.round(Math.max(LEAST, Math.min(most(), px)));
 };
 
 export function SheetEdge() {
-  const pull = (e) => {
+  const pull = (/** @type {PointerEvent} */ e) => {
     if (e.buttons) set(innerWidth - e.clientX);
   };
-  const key = (e) => {
-    const turn = { ArrowLeft: STEP, ArrowRight: -STEP }[e.key];
+  const key = (/** @type {KeyboardEvent} */ e) => {
+    const turn = TURNS[e.key];
     if (!turn) return;
     set(sheetWidth.value + turn);
     e.preventDefault();

@@ -8,6 +8,7 @@ import { takeTool } from "../drawing/places.js";
 import { Glyph } from "../parts/Glyph.jsx";
 import { t } from "../words/texts.js";
 
+/** @type {[string, Signal<boolean>, string][]} */
 const SWITCHES = [
   ["snap", snapping, "N"],
   ["trace", tracing, "T"],
@@ -23,7 +24,7 @@ function Draws() {
         aria-label={t("draw.as")}
         value={drawTable.value}
         onChange={(e) => {
-          drawTable.value = e.currentTarget.value;
+          drawTable.value = /** @type {TableName} */ (e.currentTarget.value);
         }}
       >
         {["conditions", "wall_stones", "openings"].map((n) => (

@@ -25,9 +25,14 @@ const READING = [
 ];
 const ROUND_PX = 5;
 
-/** Where the thing is that a step speaks of. */
+/** @typedef {{ left: number, top: number, width: number, height: number }} Spot In pixels of the page. */
+
+/**
+ * Where the thing is that a step speaks of.
+ * @param {string} selector
+ */
 function usePlace(selector) {
-  const [box, setBox] = useState(null);
+  const [box, setBox] = useState(/** @type {Spot | null} */ (null));
   useEffect(() => {
     const find = () => {
       const found = document.querySelector(selector)?.getBoundingClientRect();
@@ -49,7 +54,10 @@ function usePlace(selector) {
   return box;
 }
 
-/** The side of the page that leaves the thing in view. */
+/**
+ * The side of the page that leaves the thing in view.
+ * @param {Spot | null} box
+ */
 function sideOf(box) {
   if (!box) return "beside-middle";
   const [w, h] = [innerWidth, innerHeight];
@@ -59,7 +67,7 @@ function sideOf(box) {
 }
 
 export function Tour() {
-  const step = dialog.value.step ?? 0;
+  const step = dialog.value?.step ?? 0;
   const steps = isReviewer() ? READING : STEPS;
   const now = steps[step];
   const box = usePlace(now.at);
@@ -73,7 +81,7 @@ export function Tour() {
     dialog.value = null;
     enter("survey");
   };
-  const go = (to) => {
+  const go = (/** @type {number} */ to) => {
     if (steps[to]) dialog.value = { kind: "tour", step: to };
     else leave();
   };

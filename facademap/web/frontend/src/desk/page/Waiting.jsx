@@ -8,17 +8,18 @@ import { dialog } from "../data/view.js";
 import { Dialog } from "../parts/Dialogs.jsx";
 import { t } from "../words/texts.js";
 
-const placesOf = (item) =>
-  [...new Set((item.changes ?? []).map((c) => (isNew(c.id) ? t("new") : c.id)))]
-    .slice(0, 6)
-    .join(", ");
-const textOf = ({ blob, kind, changes, body, ...rest }) =>
-  JSON.stringify(kind === "edit" || changes ? changes : { ...rest, body });
+const changesOf = (/** @type {Item} */ item) => ("changes" in item ? item.changes : []);
+const placesOf = (/** @type {Item} */ item) =>
+  [...new Set(changesOf(item).map((c) => (isNew(c.id) ? t("new") : c.id)))].slice(0, 6).join(", ");
+/** What was refused, to be kept elsewhere; of a photo all but the picture. */
+const textOf = (/** @type {Item} */ item) =>
+  JSON.stringify("changes" in item ? item.changes : { ...item, blob: undefined, kind: undefined });
 
-function Item({ item, children = null }) {
+/** @param {{ item: Item, children?: import("preact").ComponentChildren }} props */
+function OneItem({ item, children = null }) {
   return (
     <li class="waits">
-      {item.blob ? (
+      {"blob" in item ? (
         <img src={photoAddress(item.photo, 96)} alt={t("waits.photo")} />
       ) : (
         <span class="waits-kind" aria-hidden="true">
@@ -35,6 +36,42 @@ function Item({ item, children = null }) {
         {children}
       </div>
     </li>
+  );
+}
+
+/** @param {{ item: Item }} props */
+function RefusedItem({ item }) {
+  const { problem, remedy, consequences } = item.refusal ?? { problem: "", remedy: "" };
+  return (
+    <OneItem item={item}>
+      <p class="warn bad">
+        {problem}. {remedy}
+      </p>
+      {consequences && consequences.text.length > 0 && (
+        <ul class="plain-list">
+          {consequences.text.map((line) => (
+            <li key={line}>{line}</li>
+          ))}
+        </ul>
+      )}
+      <p class="acts">
+        {consequences ? (
+          <button type="button" onClick={() => tryAgain(item.key, consequences.seal)}>
+            {t("delete.do")}
+          </button>
+        ) : (
+          <button type="button" onClick={() => tryAgain(item.key)}>
+            {t("refused.again")}
+          </button>
+        )}
+        <button type="button" onClick={() => navigator.clipboard?.writeText(textOf(item))}>
+          {t("refused.copy")}
+        </button>
+        <button type="button" class="danger" onClick={() => forgetRefused(item.key)}>
+          {t("refused.forget")}
+        </button>
+      </p>
+    </OneItem>
   );
 }
 
@@ -60,7 +97,7 @@ export function Waiting() {
       {items.length > 0 && (
         <ol class="history">
           {items.slice(0, 200).map((item) => (
-            <Item item={item} key={item.key} />
+            <OneItem item={item} key={item.key} />
           ))}
         </ol>
       )}
@@ -69,41 +106,7 @@ export function Waiting() {
           <h3>{t("refused.title", { n: out.length })}</h3>
           <ul class="history">
             {out.map((item) => (
-              <Item item={item} key={item.key}>
-                <p class="warn bad">
-                  {item.refusal.problem}. {item.refusal.remedy}
-                </p>
-                {item.refusal.consequences?.text.length > 0 && (
-                  <ul class="plain-list">
-                    {item.refusal.consequences.text.map((line) => (
-                      <li key={line}>{line}</li>
-                    ))}
-                  </ul>
-                )}
-                <p class="acts">
-                  {item.refusal.consequences ? (
-                    <button
-                      type="button"
-                      onClick={() => tryAgain(item.key, item.refusal.consequences.seal)}
-                    >
-                      {t("delete.do")}
-                    </button>
-                  ) : (
-                    <button type="button" onClick={() => tryAgain(item.key)}>
-                      {t("refused.again")}
-                    </button>
-                  )}
-                  <button
-                    type="button"
-                    onClick={() => navigator.clipboard?.writeText(textOf(item))}
-                  >
-                    {t("refused.copy")}
-                  </button>
-                  <button type="button" class="danger" onClick={() => forgetRefused(item.key)}>
-                    {t("refused.forget")}
-                  </button>
-                </p>
-              </Item>
+              <RefusedItem item={item} key={item.key} />
             ))}
           </ul>
         </>

@@ -43,13 +43,20 @@ import { useChange } from "../survey/Record.jsx";
 import { fitWall, goTo, map, takeView, zoomBy } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
-const typing = (e) =>
-  ["INPUT", "TEXTAREA", "SELECT"].includes(e.target.tagName) || e.target.isContentEditable;
-const flip = (signal) => {
+/** @typedef {import("../survey/Record.jsx").SetColumn} SetColumn */
+
+const typing = (/** @type {EventTarget | null} */ target) =>
+  target instanceof HTMLElement &&
+  (["INPUT", "TEXTAREA", "SELECT"].includes(target.tagName) || target.isContentEditable);
+const flip = (/** @type {Signal<boolean>} */ signal) => {
   signal.value = !signal.value;
 };
 
-/** Ctrl and a letter; whether it was one of the desk's. */
+/**
+ * Ctrl and a letter; whether it was one of the desk's.
+ * @param {string} key
+ * @param {boolean} shift
+ */
 function withCtrl(key, shift) {
   if (key === "z" && !shift) {
     if (hasSketch()) stepBack();
@@ -65,21 +72,31 @@ function withCtrl(key, shift) {
   return true;
 }
 
-/** Proposals are gone through by three keys; Enter on a button presses that button. */
+/** @type {Record<string, () => unknown>} */
+const CONFIRMING = {
+  Enter: confirmNow,
+  Delete: rejectNow,
+  Backspace: rejectNow,
+  ArrowRight: passOver,
+  Escape: endConfirming,
+};
+
+/**
+ * Proposals are gone through by three keys; Enter on a button presses that button.
+ * @param {string} key
+ * @param {Element | null} target
+ */
 function whileConfirming(key, target) {
-  if (key === "Enter" && target.closest?.("button, a, summary")) return false;
-  const act = {
-    Enter: confirmNow,
-    Delete: rejectNow,
-    Backspace: rejectNow,
-    ArrowRight: passOver,
-    Escape: endConfirming,
-  }[key];
+  if (key === "Enter" && target?.closest("button, a, summary")) return false;
+  const act = CONFIRMING[key];
   if (act) void act();
   return Boolean(act);
 }
 
-/** A digit goes to what is drawn, and to a workplace only where nothing is in hand. */
+/**
+ * A digit goes to what is drawn, and to a workplace only where nothing is in hand.
+ * @param {string} key
+ */
 function digit(key) {
   const drawing = isDrawing() || tool.value === "mend";
   if (hasSketch()) notice.value = { text: t("sketch.digit") };
@@ -95,24 +112,33 @@ function digit(key) {
   return true;
 }
 
+/** @type {Record<string, [number, number]>} */
+const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
+
+/**
+ * @param {string} key
+ * @param {boolean} far
+ */
 function arrow(key, far) {
-  const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[
-    key
-  ];
+  const [dx, dy] = WAYS[key];
   const view = map.getView();
+  const pixel = view.getResolution() ?? 0;
   if (isDrawing()) moveCursor(dx, dy, far);
   else if (hasCorner()) nudgeCorner(dx, dy, far);
   else if (tool.value === "move" && selection.value.length) {
-    const step = view.getResolution() * (far ? 16 : 2);
+    const step = pixel * (far ? 16 : 2);
     moveChosen([dx * step, dy * step]);
   } else {
-    const step = view.getResolution() * (far ? 300 : 90);
-    const [x, y] = view.getCenter();
+    const step = pixel * (far ? 300 : 90);
+    const [x, y] = view.getCenter() ?? [0, 0];
     takeView().setCenter([x + dx * step, y + dy * step]);
   }
 }
 
-/** Keys of the corner that is held. */
+/**
+ * Keys of the corner that is held.
+ * @param {string} key
+ */
 function cornerKey(key) {
   if (key === "Delete" || key === "Backspace") removeCorner();
   else if (key === "Insert" || key === " ") addCorner();
@@ -125,7 +151,7 @@ function backspace() {
   else if (!isDrawing()) void removeChosen();
 }
 
-function enterKey(onButton) {
+function enterKey(/** @type {boolean} */ onButton) {
   if (hasSketch()) finish();
   else if (onButton) return false;
   else if (unnamed.value.length) {
@@ -139,10 +165,11 @@ function enterKey(onButton) {
 function findInList() {
   panel.value = "list";
   sheetOpen.value = true;
-  setTimeout(
-    () => /** @type {HTMLElement} */ (document.querySelector(".list input[type=search]"))?.focus(),
-    30,
-  );
+  setTimeout(() => {
+    /** @type {HTMLElement | null} */
+    const box = document.querySelector(".list input[type=search]");
+    box?.focus();
+  }, 30);
 }
 
 function leaveOne() {
@@ -150,6 +177,7 @@ function leaveOne() {
   else cancel();
 }
 
+/** @type {Record<string, () => unknown>} */
 const LETTERS = {
   j: merge,
   c: copy,
@@ -173,7 +201,11 @@ const LETTERS = {
 /** Keys that change what is stored; nobody who only reads or records meets them. */
 const EDITING = new Set(["j", "c", "i", "q", "Delete", "Backspace"]);
 
-/** Keys that mean something else on a button or in the sheet. */
+/**
+ * Keys that mean something else on a button or in the sheet.
+ * @param {string} key
+ * @param {boolean} shift
+ */
 function onTheWallItself(key, shift) {
   if (key === "," || key === ".") stepCorner(key === "." ? 1 : -1);
   else if (hasCorner() && cornerKey(key)) return true;
@@ -184,15 +216,20 @@ function onTheWallItself(key, shift) {
   return true;
 }
 
+/**
+ * @param {string} key
+ * @param {KeyboardEvent} e
+ */
 function plainKey(key, e) {
-  if (confirming.value && whileConfirming(key, e.target)) return true;
+  const target = e.target instanceof Element ? e.target : null;
+  if (confirming.value && whileConfirming(key, target)) return true;
   if (/^[0-9]$/.test(key)) return digit(key);
   if (key === "?") {
     dialog.value = { kind: "help" };
     return true;
   }
   if (!onTheWall()) return false;
-  const onButton = e.target.tagName === "BUTTON" || Boolean(e.target.closest?.(".sheet"));
+  const onButton = target?.tagName === "BUTTON" || Boolean(target?.closest(".sheet"));
   if (key === "Enter") return !confirming.value && enterKey(onButton);
   if (!onButton && onTheWallItself(key, e.shiftKey)) return true;
   if (!mayEdit() && EDITING.has(key)) {
@@ -205,7 +242,10 @@ function plainKey(key, e) {
   return Boolean(act);
 }
 
-/** Only what the workplace offers is taken by its key, too. */
+/**
+ * Only what the workplace offers is taken by its key, too.
+ * @param {string} name
+ */
 function takeKey(name) {
   if (toolsNow().includes(name)) takeTool(name);
   else {
@@ -217,9 +257,10 @@ function takeKey(name) {
 export function useKeys() {
   const change = useChange();
   useEffect(() => {
-    const onKey = (e) => {
-      const clean = (e.ctrlKey || e.metaKey) && e.target.dataset?.clean !== undefined;
-      if ((typing(e) && !clean) || dialog.value || conflict.value) return;
+    const onKey = (/** @type {KeyboardEvent} */ e) => {
+      const isClean = e.target instanceof HTMLElement && e.target.dataset.clean !== undefined;
+      const clean = (e.ctrlKey || e.metaKey) && isClean;
+      if ((typing(e.target) && !clean) || dialog.value || conflict.value) return;
       const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
       let done = false;
       if (e.ctrlKey || e.metaKey) done = withCtrl(key, e.shiftKey);
@@ -232,17 +273,25 @@ export function useKeys() {
   }, []);
 }
 
-const CLASSED = new Set(["conditions", "wall_stones"]);
+const CLASSED = ["conditions", "wall_stones"];
 
-/** Alt and a digit: the condition class of the selection. */
+/**
+ * Alt and a digit: the condition class of the selection.
+ * @param {KeyboardEvent} e
+ * @param {SetColumn} change
+ */
 function classByAlt(e, change) {
   const n = e.code.startsWith("Digit") ? "0123".indexOf(e.code.replace("Digit", "")) : -1;
-  if (n < 0 || !mayEdit() || !CLASSED.has(selection.value[0]?.table)) return false;
+  const [first] = selection.value;
+  if (n < 0 || !mayEdit() || !first || !CLASSED.includes(first.table)) return false;
   change("cc", n);
   return true;
 }
 
-/** Shift and a digit: the template of that key. */
+/**
+ * Shift and a digit: the template of that key.
+ * @param {KeyboardEvent} e
+ */
 function templateByShift(e) {
   if (!/^Digit[1-9]$/.test(e.code) || place.value !== "survey" || readsHere()) return false;
   const found = templates().find((x) => x.key === e.code.slice(5));

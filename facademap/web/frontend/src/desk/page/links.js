@@ -11,6 +11,7 @@ import { hasSketch } from "../drawing/sketch.js";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
+/** @type {Record<string, TableName>} */
 const TABLES = {
   repair: "repairs",
   condition: "conditions",
@@ -19,6 +20,7 @@ const TABLES = {
   block: "blocks",
   surface: "surfaces",
 };
+/** @type {Record<string, string>} */
 const NAMES = Object.fromEntries(Object.entries(TABLES).map(([name, table]) => [table, name]));
 /** The address that this page itself wrote last. */
 let written = "";
@@ -27,7 +29,7 @@ let written = "";
 export function openLink() {
   if (location.hash === written) return false;
   const asked = new URLSearchParams(location.hash.slice(1));
-  const at = asked.get("at");
+  const at = asked.get("at") ?? "";
   for (const [name, id] of asked) {
     const table = TABLES[name];
     if (!table) continue;
@@ -54,6 +56,7 @@ export function openLink() {
 function addressNow() {
   const [first, second] = selection.value;
   const name = first && !second && !isNew(first.id) ? NAMES[first.table] : "";
+  /** @type {Record<string, string>} */
   const parts = name && name !== "surface" ? { [name]: first.id } : { surface: surface.value };
   return `#${new URLSearchParams({ ...parts, at: place.value })}`;
 }

@@ -1,5 +1,6 @@
 import { t } from "../words/texts.js";
 
+/** @param {{ list?: string[] | null, open?: boolean }} props */
 export function Cautions({ list, open = false }) {
   if (!list?.length) return null;
   return (

@@ -6,13 +6,30 @@ import { may } from "../data/reviewer.js";
 import { t } from "../words/texts.js";
 import { Dialog } from "./Dialogs.jsx";
 
-/** The wall round a repair with a face in the cut-out; where it will be cut, once that is known. */
+/**
+ * A face of a block as it was judged for a repair.
+ * @typedef {{
+ *   block: string, face: string, fits: boolean, de00: number | null, cost: number, reasons: string[],
+ *   parts: Record<string, number>, spare_mm: number[], turn_deg: number, used_by: string[], seen: string,
+ * }} RankedFace
+ */
+
+/**
+ * The wall round a repair with a face in the cut-out; where it will be cut, once that is known.
+ * @param {string} repair
+ * @param {RankedFace} face
+ * @param {Placement | null | undefined} place
+ */
 export const inWall = (repair, face, place) =>
   `/pictures/in-wall?repair=${q(repair)}&face=${q(face.face)}&at=${revOf("repairs", repair) ?? 0}-${revOf("faces", face.face) ?? 0}${place?.face === face.face ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}&slab=${place.slab ?? 0}` : `&turn=${face.turn_deg}`}`;
-/** Whether a face can be shown in the wall: one that nobody photographed cannot. */
+/**
+ * Whether a face can be shown in the wall: one that nobody photographed cannot.
+ * @param {string} id
+ */
 export const hasPicture = (id) => Boolean(entryOf("faces", id)?.row.photo_matrix);
 const NOW = "";
 
+/** @param {{ face: RankedFace }} props */
 export function Score({ face }) {
   const parts = ["colour", "spread", "distribution", "grain", "finish"].filter(
     (name) => name in face.parts,
@@ -37,10 +54,16 @@ export function Score({ face }) {
   );
 }
 
+/**
+ * @param {{
+ *   repair: string, faces: RankedFace[], first: string, place?: Placement | null, locked?: string | null,
+ *   onAssign: (face: RankedFace) => void, onClose: () => void,
+ * }} props
+ */
 export function Closer({ repair, faces, first, place, locked, onAssign, onClose }) {
   const [pair, setPair] = useState([NOW, first]);
   const holds = new Set(faces.filter((f) => f.fits).map((f) => f.block));
-  const side = (i) => {
+  const side = (/** @type {0 | 1} */ i) => {
     const face = faces.find((f) => f.face === pair[i]);
     const shown = face ? hasPicture(face.face) && face : faces.find((f) => hasPicture(f.face));
     return (

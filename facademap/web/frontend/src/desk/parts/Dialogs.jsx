@@ -17,18 +17,20 @@ import { Thumb } from "./Thumb.jsx";
  * @param {object} props
  * @param {string} props.title
  * @param {() => void} [props.onClose] Without it the dialogue waits for an answer.
- * @param {any} props.children
+ * @param {import("preact").ComponentChildren} props.children
  * @param {boolean | string} [props.wide]
  * @param {string} [props.beside] Class of one that leaves the page to be seen.
  */
 export function Dialog({ title: heading, onClose, children, wide, beside }) {
-  const box = useRef(null);
+  const box = useRef(/** @type {HTMLDialogElement | null} */ (null));
   useEffect(() => {
-    const before = /** @type {HTMLElement} */ (document.activeElement);
+    const before = document.activeElement;
     // one that speaks of something on the page leaves the page to be seen
-    if (beside) box.current.show();
-    else box.current.showModal();
-    return () => before?.focus?.();
+    if (beside) box.current?.show();
+    else box.current?.showModal();
+    return () => {
+      if (before instanceof HTMLElement) before.focus();
+    };
   }, []);
   return (
     <dialog
@@ -60,15 +62,27 @@ export function Dialog({ title: heading, onClose, children, wide, beside }) {
 const CAN_GO_BACK = ["conditions", "wall_stones", "openings"];
 /** Columns that follow from others. */
 const DERIVED = ["id", "rev", "surface", "area_m2", "length_m"];
-const sameOutline = (name, a, b) =>
-  name === "geometry" &&
+/**
+ * @param {Geometry | null | undefined} a
+ * @param {Geometry | null | undefined} b
+ */
+const sameOutline = (a, b) =>
   a &&
   b &&
   a.type === b.type &&
   JSON.stringify(roundAll(a.coordinates)) === JSON.stringify(roundAll(b.coordinates));
 
+/**
+ * What was done with a row, as the history of the project tells it.
+ * @typedef {{
+ *   seq: number, what: string, who: string, at: string, op: string,
+ *   before?: Partial<AnyRow> | null, after?: Partial<AnyRow> | null,
+ * }} HistoryEntry
+ */
+
+/** @param {RowPlace} props */
 export function History({ table, id }) {
-  const [entries, setEntries] = useState(null);
+  const [entries, setEntries] = useState(/** @type {HistoryEntry[] | null} */ (null));
   useEffect(() => {
     ask(`/api/history?table=${table}&id=${q(id)}`).then(
       (a) => setEntries(a.entries),
@@ -96,14 +110,7 @@ export function History({ table, id }) {
                 <span class="aside">
                   {e.who} · {when(e.at)}
                 </span>
-                {!isReviewer() &&
-                  CAN_GO_BACK.includes(table) &&
-                  e.after &&
-                  differing(e.after).length > 0 && (
-                    <button type="button" class="quiet" onClick={() => goBack(e)}>
-                      {t("history.back")}
-                    </button>
-                  )}
+                {wayBack(e)}
               </p>
               <ul>
                 {changed(e).map(([n, a, b]) => (
@@ -132,33 +139,52 @@ export function History({ table, id }) {
     </Dialog>
   );
 
+  /** @param {Partial<AnyRow>} after */
   function differing(after) {
+    /** @type {AnyRow | undefined} */
     const row = entryOf(table, id)?.row;
     return row
       ? Object.keys(after).filter(
           (n) =>
             !DERIVED.includes(n) &&
             JSON.stringify(after[n] ?? null) !== JSON.stringify(row[n] ?? null) &&
-            !sameOutline(n, after[n], row[n]),
+            !(n === "geometry" && sameOutline(after.geometry, row.geometry)),
         )
       : [];
   }
 
-  /** An edit like any other: it can be taken back, and both versions stay in the history. */
-  function goBack(e) {
-    edit(t("what.history.back", { id, at: when(e.at) }), [
+  /** @param {HistoryEntry} e */
+  function wayBack({ at, after }) {
+    if (isReviewer() || !CAN_GO_BACK.includes(table) || !after || !differing(after).length)
+      return null;
+    return (
+      <button type="button" class="quiet" onClick={() => goBack(at, after)}>
+        {t("history.back")}
+      </button>
+    );
+  }
+
+  /**
+   * An edit like any other: it can be taken back, and both versions stay in the history.
+   * @param {string} at
+   * @param {Partial<AnyRow>} after
+   */
+  function goBack(at, after) {
+    edit(t("what.history.back", { id, at: when(at) }), [
       {
         op: "update",
         table,
         id,
-        values: Object.fromEntries(differing(e.after).map((n) => [n, e.after[n]])),
+        values: Object.fromEntries(differing(after).map((n) => [n, after[n]])),
       },
     ]);
     dialog.value = null;
   }
 
+  /** @param {HistoryEntry} e */
   function changed(e) {
     const names = new Set([...Object.keys(e.before ?? {}), ...Object.keys(e.after ?? {})]);
+    /** @type {(name: string, value: unknown, drawn: string) => string} */
     const words = (n, v, drawn) => (n === "geometry" ? (v ? t(drawn) : "–") : said(table, n, v));
     return [...names]
       .filter(

@@ -1,4 +1,5 @@
 // Small drawings for places and tools, made for this desk: strokes on a 20 x 20 field.
+/** @type {Record<string, string>} */
 const PATHS = {
   survey: "M3 5h14M3 11h14M3 17h14M8 5v6M13 11v6",
   repairs: "M3 4h14v12H3zM7 8h6v5H7z",
@@ -36,6 +37,7 @@ const PATHS = {
   down: "M4 8l6 5 6-5",
   up: "M4 12l6-5 6 5",
 };
+/** @param {{ name: string }} props */
 export const Glyph = ({ name }) => (
   <svg
     viewBox="0 0 20 20"

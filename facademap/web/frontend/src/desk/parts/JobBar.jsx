@@ -6,6 +6,7 @@ import { isReviewer, may } from "../data/reviewer.js";
 import { fromWall, matchSeconds } from "../data/settings.js";
 import { t } from "../words/texts.js";
 
+/** @param {{ kinds?: JobKind[] }} props */
 export function JobBar({ kinds: wanted = ["plan", "match"] }) {
   if (isReviewer()) return null;
   const now = job.value;
@@ -13,7 +14,7 @@ export function JobBar({ kinds: wanted = ["plan", "match"] }) {
     return (
       <div class="job" role="status">
         <span>
-          {t(`job.name.${now.kind}`)} … {Math.round(now.fraction * 100)} %
+          {t(`job.name.${now.kind}`)} … {Math.round((now.fraction ?? 0) * 100)} %
         </span>
         <progress
           max="1"

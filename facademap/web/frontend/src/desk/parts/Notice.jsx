@@ -4,7 +4,7 @@ import { notice, undo } from "../data/edits.js";
 import { t } from "../words/texts.js";
 
 const SHOWN_MS = { good: 4200, bad: 7000, act: 9000, told: 20_000 };
-const timeOf = (now) =>
+const timeOf = (/** @type {NonNullable<typeof notice.value>} */ now) =>
   SHOWN_MS[now.bad && now.undo ? "told" : now.bad ? "bad" : now.act ? "act" : "good"];
 
 export function Notice() {
@@ -19,7 +19,7 @@ export function Notice() {
   if (!now) return null;
   const act = () => {
     notice.value = null;
-    now.onAct();
+    now.onAct?.();
   };
   return (
     <div class={`notice ${now.bad ? "bad" : ""}`} role={now.bad ? "alert" : "status"}>

@@ -4,17 +4,25 @@ import { useState } from "preact/hooks";
 import { listOf } from "../geometry/measures.js";
 import { t } from "../words/texts.js";
 
-/** What was typed letter by letter is never a list: `2 3/8 in` is on its way. */
+/**
+ * What was typed letter by letter is never a list: `2 3/8 in` is on its way.
+ * @param {string} before
+ * @param {string} after
+ */
 const isPasted = (before, after) => after.length > before.length + 1;
 
 /**
  * `texts` are what is typed so far; `labels` say what each box is for; with `grow`, one more box comes when the last is
  * filled. `check` says in words what is wrong with a text.
+ * @param {{
+ *   name: string, texts: string[], unit: string, labels?: string[], grow?: boolean,
+ *   check: (text: string) => string, onChange: (texts: string[]) => void,
+ * }} props
  */
 export function Numbers({ name, texts, unit, labels = [], grow = false, check, onChange }) {
   const [left, setLeft] = useState(-1);
   const boxes = grow && texts.length < 12 && texts.every((x) => x.trim()) ? [...texts, ""] : texts;
-  const put = (i, text) => {
+  const put = (/** @type {number} */ i, /** @type {string} */ text) => {
     const typed = (isPasted(boxes[i], text) && listOf(text)) || [text];
     const next = boxes.slice();
     typed.forEach((one, k) => {
@@ -22,7 +30,7 @@ export function Numbers({ name, texts, unit, labels = [], grow = false, check, o
     });
     onChange(next);
   };
-  const wrong = (i) => (i <= left ? check(boxes[i] ?? "") : "");
+  const wrong = (/** @type {number} */ i) => (i <= left ? check(boxes[i] ?? "") : "");
   const fault = boxes.map((_, i) => wrong(i)).find(Boolean);
   const told = `${name}-fault`.replaceAll(" ", "-");
   return (
@@ -32,7 +40,7 @@ export function Numbers({ name, texts, unit, labels = [], grow = false, check, o
           <input
             key={i}
             inputMode="decimal"
-            aria-label={boxes.length > 1 ? t("number.of", { name, n: labels[i] ?? i + 1 }) : name}
+            aria-label={boxes.length > 1 ? t("number.of", { name, n: labels[i] || i + 1 }) : name}
             aria-invalid={wrong(i) ? "true" : undefined}
             aria-describedby={wrong(i) ? told : undefined}
             placeholder={labels[i] ?? ""}

@@ -4,17 +4,21 @@ import { notice } from "../data/edits.js";
 import { PICTURES, readable } from "../data/photos.js";
 import { t } from "../words/texts.js";
 
-/** `onPhoto` gets a file that the server can read; anything else is refused here, in words. */
+/**
+ * `onPhoto` gets a file that the server can read; anything else is refused here, in words.
+ * @param {{ text: string, onPhoto: (file: File) => void, several?: boolean }} props
+ */
 export function PhotoButton({ text, onPhoto, several = false }) {
-  const file = useRef(null);
-  const open = (camera) => {
-    if (camera) file.current.setAttribute("capture", "environment");
-    else file.current.removeAttribute("capture");
-    file.current.click();
+  const file = useRef(/** @type {HTMLInputElement | null} */ (null));
+  const open = (/** @type {boolean} */ camera) => {
+    if (camera) file.current?.setAttribute("capture", "environment");
+    else file.current?.removeAttribute("capture");
+    file.current?.click();
   };
+  /** @param {import("preact").TargetedEvent<HTMLInputElement>} event */
   const take = async (event) => {
     const box = event.currentTarget;
-    for (const picture of [...box.files]) {
+    for (const picture of [...(box.files ?? [])]) {
       const fault = await readable(picture);
       if (fault) notice.value = { text: t(fault, { name: picture.name }), bad: true };
       else onPhoto(picture);

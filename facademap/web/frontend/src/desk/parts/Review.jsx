@@ -12,11 +12,14 @@ import { panel, place, select, selection } from "../data/view.js";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
-/** What was said of a row, and room to say more. */
+/**
+ * What was said of a row, and room to say more.
+ * @param {RowPlace} props
+ */
 export function Reviews({ table, id }) {
   const said = rowsOf("reviews").filter((r) => r.about_table === table && r.about === id);
   const [text, setText] = useState("");
-  const say = (decision) => {
+  const say = (/** @type {string} */ decision) => {
     if (decision === "return" && !text.trim()) {
       notice.value = { text: t("review.why"), bad: true };
       return;
@@ -70,11 +73,13 @@ export function Reviews({ table, id }) {
   );
 }
 
+/** @type {Record<string, string>} */
 const PLACE_OF = { conditions: "survey", repairs: "repairs", plans: "repairs" };
 
 /** Everything that was said, newest first; what was returned stands out. */
 export function AllReviews() {
   const all = [...rowsOf("reviews")].sort((a, b) => String(b.at).localeCompare(String(a.at)));
+  /** @param {ReviewEntry} review */
   const open = ({ about_table: table, about: id }) => {
     if (table !== "plans") {
       select(table, id);
@@ -117,11 +122,13 @@ export function Welcome() {
   );
 }
 
+/** @typedef {{ id: string, name: string, made_at: string, withdrawn_at: string | null }} Link */
+
 /** Links for reviewers: made here, shown once, withdrawn at any time. */
 export function ReviewerLinks() {
-  const [links, setLinks] = useState([]);
+  const [links, setLinks] = useState(/** @type {Link[]} */ ([]));
   const [name, setName] = useState("");
-  const [made, setMade] = useState(null);
+  const [made, setMade] = useState(/** @type {{ name: string, address: string } | null} */ (null));
   const load = () =>
     ask("/api/reviewer-links").then(
       (a) => setLinks(a.links),
@@ -130,7 +137,7 @@ export function ReviewerLinks() {
   useEffect(() => {
     void load();
   }, []);
-  const make = async (event) => {
+  const make = async (/** @type {Event} */ event) => {
     event.preventDefault();
     if (!name.trim()) return;
     const link = await ask("/api/reviewer-links", {

@@ -7,6 +7,7 @@ import { t } from "../words/texts.js";
 
 const STILL = new Set(["select", "box", "lasso", "pan"]);
 
+/** @param {{ work: typeof running.value[number] }} props */
 function Line({ work }) {
   return (
     <li>

@@ -4,19 +4,22 @@ import { hatchPattern, signOf } from "../wall/signs.js";
 
 /** @param {{term?: string | null, family?: string, small?: boolean}} props */
 export function Swatch({ term, family, small }) {
-  const canvas = useRef(null);
-  const sign = signOf(term, family);
+  const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
+  const sign = signOf(term ?? "", family);
   const [w, h] = small ? [18, 14] : [38, 38];
   useEffect(() => {
     const ratio = globalThis.devicePixelRatio || 1;
-    const pen = canvas.current.getContext("2d");
-    canvas.current.width = w * ratio;
-    canvas.current.height = h * ratio;
+    const box = canvas.current;
+    const pen = box?.getContext("2d");
+    if (!box || !pen) return;
+    box.width = w * ratio;
+    box.height = h * ratio;
     if (!sign) return;
     pen.fillStyle = "#efe9dc";
     pen.fillRect(0, 0, w * ratio, h * ratio);
-    pen.fillStyle = hatchPattern(sign.hatch, sign.colour);
-    pen.fillRect(0, 0, w * ratio, h * ratio);
+    const hatch = sign.hatch && hatchPattern(sign.hatch, sign.colour);
+    if (hatch) pen.fillStyle = hatch;
+    if (hatch) pen.fillRect(0, 0, w * ratio, h * ratio);
     pen.strokeStyle = sign.colour;
     pen.lineWidth = 2 * ratio;
     pen.strokeRect(0, 0, w * ratio, h * ratio);

@@ -5,36 +5,57 @@ import { area as areaText, length, units } from "../data/settings.js";
 import { parseLength, parseNumber } from "../geometry/measures.js";
 import { t } from "../words/texts.js";
 
-const CLASSES = new Set(["cc", "uc", "rc"]);
+/**
+ * Whether a column holds a class.
+ * @param {string} name
+ * @returns {name is keyof Schema["classes"]}
+ */
+const isClass = (name) => ["cc", "uc", "rc"].includes(name);
 /** The name of a column as people read it; one that the catalogue does not know is told by its own name. */
-const label = (name) => {
+const label = (/** @type {string} */ name) => {
   const known = t(`field.${name}`);
   if (known !== `field.${name}`) return known;
   const words = name.replace(/_(m|m2|m3|deg|kg|px)$/, "").replaceAll("_", " ");
   return words[0].toUpperCase() + words.slice(1);
 };
-/** A value as it is shown beside another one. */
+/**
+ * A value as it is shown beside another one.
+ * @param {TableName} table
+ * @param {string} name
+ * @param {unknown} value
+ */
 export function said(table, name, value) {
-  if (name === "geometry")
-    return value
-      ? t("outline.corners", { n: JSON.stringify(value.coordinates).split("[").length - 2 })
-      : "–";
   if (value === null || value === undefined || value === "") return "–";
-  if (column(table, name)?.unit === "m") return length(value, { digits: 1 });
-  if (column(table, name)?.unit === "m2") return areaText(value);
+  if (name === "geometry") {
+    const { coordinates } = /** @type {Geometry} */ (value);
+    return t("outline.corners", { n: JSON.stringify(coordinates).split("[").length - 2 });
+  }
+  const unit = column(table, name)?.unit;
+  if (unit === "m" && typeof value === "number") return length(value, { digits: 1 });
+  if (unit === "m2" && typeof value === "number") return areaText(value);
   if (typeof value === "boolean") return t(value ? "yes" : "no");
   return typeof value === "object" ? JSON.stringify(value) : String(value);
 }
 
 export const labelOf = label;
 
-/** What a row says, for people who only read. */
+/**
+ * What is wrong with a text; nothing where it can be taken.
+ * @typedef {(text: string) => string} Check
+ * What a box of a form holds and tells.
+ * @typedef {string | number | boolean | null | undefined} Value
+ */
+
+/**
+ * What a row says, for people who only read.
+ * @param {{ table: TableName, row: AnyRow, names: readonly string[] }} props
+ */
 export function Facts({ table, row, names }) {
   const told = names.filter(
     (n) => !(row[n] === null || row[n] === undefined || row[n] === "" || row[n] === false),
   );
-  const words = (n) =>
-    CLASSES.has(n) ? `${row[n]} · ${schema.value.classes[n][row[n]]}` : said(table, n, row[n]);
+  const words = (/** @type {string} */ n) =>
+    isClass(n) ? `${row[n]} · ${classNames(n)[Number(row[n])]}` : said(table, n, row[n]);
   return (
     <dl class="facts">
       {told.map((n) => (
@@ -49,35 +70,51 @@ export function Facts({ table, row, names }) {
 
 /** Go to the first class of what is selected; digits answer from there on. */
 export function toClasses() {
-  const first = /** @type {HTMLElement} */ (document.querySelector(".sheet .classes .seg"));
+  /** @type {HTMLElement | null} */
+  const first = document.querySelector(".sheet .classes .seg");
   first?.focus();
   return Boolean(first);
 }
 
-/** From one class to the next, and from the last to the measure. */
+/** The words for the classes of a scale. */
+const classNames = (/** @type {keyof Schema["classes"]} */ name) =>
+  schema.value?.classes[name] ?? [];
+
+/**
+ * From one class to the next, and from the last to the measure.
+ * @param {HTMLElement} group
+ */
 function onward(group) {
   const groups = [...document.querySelectorAll(".sheet .classes")];
-  const next = /** @type {HTMLInputElement} */ (
+  const next =
     groups[groups.indexOf(group) + 1]?.querySelector(".seg") ??
-      ["depth_m", "width_m"]
-        .map((n) => document.getElementById(`field-conditions-${n}`))
-        .find(Boolean)
-  );
-  next?.focus();
-  next?.select?.();
+    ["depth_m", "width_m"]
+      .map((n) => document.getElementById(`field-conditions-${n}`))
+      .find(Boolean);
+  if (next instanceof HTMLElement) next.focus();
+  if (next instanceof HTMLInputElement) next.select();
 }
 
+/** @type {Record<string, number>} */
+const TURNS = { ArrowLeft: -1, ArrowRight: 1 };
+
+/**
+ * @param {{
+ *   name: keyof Schema["classes"], value: Value, onChange: (value: number | null) => void, mixed?: boolean, lacking?: boolean,
+ * }} props
+ */
 export function Classes({ name, value, onChange, mixed, lacking }) {
-  const words = schema.value.classes[name];
-  const onKey = (e) => {
+  const words = classNames(name);
+  const onKey = (/** @type {import("preact").TargetedKeyboardEvent<HTMLElement>} */ e) => {
     const group = e.currentTarget;
-    const all = [...group.querySelectorAll(".seg")];
-    const turn = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
+    const all = /** @type {HTMLElement[]} */ ([...group.querySelectorAll(".seg")]);
+    const turn = TURNS[e.key];
+    const here = all.indexOf(/** @type {HTMLElement} */ (document.activeElement));
     if (e.ctrlKey || e.metaKey || e.altKey) return;
     if (/^[0-3]$/.test(e.key)) {
       onChange(Number(e.key));
       onward(group);
-    } else if (turn) all[(all.indexOf(document.activeElement) + turn + 4) % 4]?.focus();
+    } else if (turn) all[(here + turn + 4) % 4]?.focus();
     else return;
     e.preventDefault();
     e.stopPropagation();
@@ -89,7 +126,7 @@ export function Classes({ name, value, onChange, mixed, lacking }) {
         <span class="aside">
           {value === null || value === undefined
             ? t(mixed ? "differs" : lacking ? "lacking" : "not.set")
-            : words[value]}
+            : words[Number(value)]}
         </span>
       </legend>
       <div class="segments">
@@ -112,24 +149,31 @@ export function Classes({ name, value, onChange, mixed, lacking }) {
   );
 }
 
-/** A length as it is typed, in the unit chosen. */
+/**
+ * A length as it is typed, in the unit chosen.
+ * @param {number | null | undefined} m
+ * @param {boolean} [small] Told to a hundredth of a millimetre.
+ */
 export const fromMetres = (m, small) => {
   if (m === null || m === undefined) return "";
   const v = units.value === "in" ? m / 0.0254 : m * 1000;
   return String(Number(v.toFixed(units.value === "in" ? 3 : small ? 2 : 1)));
 };
-/** What was typed as a length, with or without its unit; nothing for an empty box, undefined where it is no length. */
+/**
+ * What was typed as a length, with or without its unit; nothing for an empty box, undefined where it is no length.
+ * @param {string} text
+ */
 export const toMetres = (text) => parseLength(text, units.value);
 
-/**
- * What is wrong with a text; nothing where it can be taken.
- * @type {(text: string) => string}
- */
+/** @type {Check} */
 const always = () => "";
 /** @param {string} text */
 export const lengthFault = (text) => (toMetres(text) === undefined ? t("refuse.length") : "");
 
-/** The same where a bare number means metres, or another unit. */
+/**
+ * The same where a bare number means metres, or another unit.
+ * @param {string} text
+ */
 export const lengthIn = (text, unit = "m") => parseLength(text, unit);
 /** @param {string} text */
 export const metresFault = (text) => (lengthIn(text) === undefined ? t("refuse.length") : "");
@@ -137,8 +181,13 @@ export const metresFault = (text) => (lengthIn(text) === undefined ? t("refuse.l
 /**
  * A text box that tells only when it is left or Enter is pressed, so that an edit is one edit. What cannot be taken is
  * refused here, in words, and stays to be mended.
+ * @param {{
+ *   value: string | null | undefined, onCommit: (text: string) => void, area?: boolean, check?: Check,
+ *   id?: string, list?: string, rows?: number, placeholder?: string, disabled?: boolean, class?: string,
+ *   inputMode?: "text" | "decimal" | "numeric", maxLength?: number, "aria-label"?: string,
+ * }} props
  */
-export function Entry({ value, onCommit, area = false, check = always, ...rest }) {
+export function Entry({ value, onCommit, area = false, check = always, list, rows, ...rest }) {
   // what is being typed, and over which value; nothing that happens meanwhile takes it away
   const [typed, setTyped] = useState(/** @type {{text: string, over: string} | null} */ (null));
   const [fault, setFault] = useState("");
@@ -158,32 +207,33 @@ export function Entry({ value, onCommit, area = false, check = always, ...rest }
   };
   const meanwhile = typed && !clean && typed.over !== now;
   const words = fault || (meanwhile ? t("entry.meanwhile", { value: now || "–" }) : "");
-  const Tag = area ? "textarea" : "input";
   const told = `${rest.id ?? rest["aria-label"] ?? "entry"}-fault`.replaceAll(" ", "-");
+  /** @typedef {HTMLInputElement | HTMLTextAreaElement} TextBox */
+  const box = {
+    ...rest,
+    value: text,
+    "aria-invalid": fault ? true : undefined,
+    "aria-describedby": words ? told : undefined,
+    "data-clean": clean ? "" : undefined,
+    onInput: (/** @type {import("preact").TargetedEvent<TextBox>} */ e) => {
+      setTyped({ text: e.currentTarget.value, over: typed?.over ?? now });
+      if (fault && !check(e.currentTarget.value)) setFault("");
+    },
+    onBlur: commit,
+    onKeyDown: (/** @type {import("preact").TargetedKeyboardEvent<TextBox>} */ e) => {
+      if (e.key === "Enter" && !area) {
+        // leaving the box commits; what is refused keeps the keys
+        if (check(text)) commit();
+        else e.currentTarget.blur();
+      }
+      if (e.key === "Escape" && words) drop();
+      // with nothing typed here, Ctrl Z takes back the last edit of the desk
+      if (!((e.ctrlKey || e.metaKey) && clean)) e.stopPropagation();
+    },
+  };
   return (
     <>
-      <Tag
-        {...rest}
-        value={text}
-        aria-invalid={fault ? "true" : undefined}
-        aria-describedby={words ? told : undefined}
-        data-clean={clean ? "" : undefined}
-        onInput={(e) => {
-          setTyped({ text: e.currentTarget.value, over: typed?.over ?? now });
-          if (fault && !check(e.currentTarget.value)) setFault("");
-        }}
-        onBlur={commit}
-        onKeyDown={(e) => {
-          if (e.key === "Enter" && !area) {
-            // leaving the box commits; what is refused keeps the keys
-            if (check(text)) commit();
-            else e.currentTarget.blur();
-          }
-          if (e.key === "Escape" && words) drop();
-          // with nothing typed here, Ctrl Z takes back the last edit of the desk
-          if (!((e.ctrlKey || e.metaKey) && clean)) e.stopPropagation();
-        }}
-      />
+      {area ? <textarea {...box} rows={rows} /> : <input {...box} list={list} />}
       {words && (
         <span class="fault" id={told} role="alert">
           {words}
@@ -194,13 +244,22 @@ export function Entry({ value, onCommit, area = false, check = always, ...rest }
 }
 
 /** The unit of a column as people read it. */
-const unitOf = ({ unit }) => unit?.replace("m2", "m²").replace("m3", "m³") ?? "";
+const unitOf = (/** @type {SchemaColumn} */ { unit }) =>
+  unit?.replace("m2", "m²").replace("m3", "m³") ?? "";
 
+/**
+ * @typedef {{
+ *   id: string, col: SchemaColumn, name: string, value: Value, mixed: boolean, hint: string, readOnly: boolean,
+ *   onChange: (value: Value) => void,
+ * }} BoxProps
+ */
+
+/** @param {BoxProps} props */
 function Choice({ id, col, value, mixed, readOnly, onChange }) {
   return (
     <select
       id={id}
-      value={value ?? ""}
+      value={String(value ?? "")}
       disabled={readOnly}
       onChange={(e) => onChange(e.currentTarget.value || null)}
     >
@@ -214,16 +273,22 @@ function Choice({ id, col, value, mixed, readOnly, onChange }) {
   );
 }
 
-/** Outside the limits of its column; told in the unit that people read. */
+/**
+ * Outside the limits of its column; told in the unit that people read.
+ * @param {SchemaColumn} col
+ * @param {number} v
+ */
 function limitFault(col, v) {
-  const say = (x) => (col.unit === "m" ? length(x) : `${x} ${unitOf(col)}`.trim());
+  const say = (/** @type {number} */ x) =>
+    col.unit === "m" ? length(x) : `${x} ${unitOf(col)}`.trim();
   if (col.minimum != null && v < col.minimum) return t("refuse.least", { n: say(col.minimum) });
   if (col.maximum != null && v > col.maximum) return t("refuse.most", { n: say(col.maximum) });
   return "";
 }
 
+/** @param {BoxProps} props */
 function LengthBox({ id, col, name, value, hint, readOnly, onChange }) {
-  const check = (text) => {
+  const check = (/** @type {string} */ text) => {
     const m = toMetres(text);
     return m === undefined ? t("refuse.length") : m === null ? "" : limitFault(col, m);
   };
@@ -234,7 +299,7 @@ function LengthBox({ id, col, name, value, hint, readOnly, onChange }) {
         inputMode="text"
         placeholder={hint}
         disabled={readOnly}
-        value={fromMetres(value, name === "width_m")}
+        value={fromMetres(typeof value === "number" ? value : null, name === "width_m")}
         check={check}
         onCommit={(text) => onChange(toMetres(text))}
       />
@@ -243,10 +308,11 @@ function LengthBox({ id, col, name, value, hint, readOnly, onChange }) {
   );
 }
 
+/** @param {BoxProps} props */
 function NumberBox({ id, col, value, hint, readOnly, onChange }) {
   const unit = unitOf(col);
-  const read = (text) => parseNumber(text, unit);
-  const check = (text) => {
+  const read = (/** @type {string} */ text) => parseNumber(text, unit);
+  const check = (/** @type {string} */ text) => {
     const v = read(text);
     if (v === undefined) return t("refuse.number");
     if (v !== null && col.kind === "int" && !Number.isInteger(v)) return t("refuse.whole");
@@ -272,14 +338,17 @@ function NumberBox({ id, col, value, hint, readOnly, onChange }) {
 
 const LISTED = 4000;
 
-/** A name of a row of another table: one that is not there is refused. */
-function Reference({ id, col, value, hint, readOnly, onChange }) {
+/**
+ * A name of a row of another table: one that is not there is refused.
+ * @param {BoxProps & { refers: TableName }} props
+ */
+function Reference({ id, refers, value, hint, readOnly, onChange }) {
   const list = `${id}-list`;
-  const many = tableOf(col.refers).size > LISTED;
-  const check = (text) =>
-    !text.trim() || entryOf(col.refers, text.trim())
+  const many = tableOf(refers).size > LISTED;
+  const check = (/** @type {string} */ text) =>
+    !text.trim() || entryOf(refers, text.trim())
       ? ""
-      : t("refuse.reference", { id: text.trim(), table: t(`one.${col.refers}`).toLowerCase() });
+      : t("refuse.reference", { id: text.trim(), table: t(`one.${refers}`).toLowerCase() });
   return (
     <>
       <Entry
@@ -287,13 +356,13 @@ function Reference({ id, col, value, hint, readOnly, onChange }) {
         list={many ? undefined : list}
         placeholder={hint}
         disabled={readOnly}
-        value={value ?? ""}
+        value={String(value ?? "")}
         check={check}
         onCommit={(text) => onChange(text.trim() || null)}
       />
       {!many && (
         <datalist id={list}>
-          {rowsOf(col.refers).map((r) => (
+          {rowsOf(refers).map((r) => (
             <option key={r.id} value={r.id} />
           ))}
         </datalist>
@@ -304,6 +373,7 @@ function Reference({ id, col, value, hint, readOnly, onChange }) {
 
 const LONG = ["note", "cause", "text"];
 
+/** @param {BoxProps} props */
 function Box(props) {
   const { id, col, name, value, hint, readOnly, onChange } = props;
   if (col.choices.length) return <Choice {...props} />;
@@ -315,11 +385,11 @@ function Box(props) {
         id={id}
         type="date"
         disabled={readOnly}
-        value={value ?? ""}
+        value={String(value ?? "")}
         onChange={(e) => onChange(e.currentTarget.value || null)}
       />
     );
-  if (col.refers) return <Reference {...props} />;
+  if (col.refers) return <Reference {...props} refers={col.refers} />;
   const long = LONG.includes(name);
   return (
     <Entry
@@ -328,12 +398,18 @@ function Box(props) {
       rows={long ? 2 : undefined}
       placeholder={hint}
       disabled={readOnly}
-      value={value ?? ""}
+      value={String(value ?? "")}
       onCommit={(text) => onChange(text.trim() || null)}
     />
   );
 }
 
+/**
+ * @param {{
+ *   table: TableName, name: string, value: Value, onChange: (value: Value) => void,
+ *   mixed?: boolean, readOnly?: boolean, lacking?: boolean,
+ * }} props
+ */
 export function Field({
   table,
   name,
@@ -345,7 +421,7 @@ export function Field({
 }) {
   const col = column(table, name);
   if (!col) return null;
-  if (CLASSES.has(name))
+  if (isClass(name))
     return (
       <Classes name={name} value={value} onChange={onChange} mixed={mixed} lacking={lacking} />
     );

@@ -1,9 +1,9 @@
 // What people reached, by labels, and what an assessor does: standards and tests sealed, answers, work, appeals, certificates.
 import { useState } from "preact/hooks";
-import { base64Of } from "../data/jobs.js";
+
 import { may } from "../data/reviewer.js";
 import { t } from "../words/texts.js";
-import { Ask, act, Enclose, Form, Several, today } from "./CampaignForm.jsx";
+import { Ask, act, contentOf, Enclose, Form, Several, textIn, today } from "./CampaignForm.jsx";
 
 export const percent = (/** @type {number} */ share) => `${Math.round(share * 100)} %`;
 
@@ -11,9 +11,26 @@ const HUNDRED = 100;
 const COUNTS = ["exercises", "attempts", "wait_days", "appeal_days", "validity_months"];
 const SHARES = ["pass_share", "attendance_share"];
 
-/** @typedef {(step: string, body: any) => Promise<any>} Run */
+/**
+ * @typedef {import("./CampaignForm.jsx").Filled} Filled
+ * @typedef {import("./CampaignForm.jsx").SetForm} SetForm
+ * @typedef {import("./Training.jsx").TrainingTold} TrainingTold
+ * Take a step; what came of it, nothing where it was not done.
+ * @typedef {(step: string, body: Values) => Promise<{ row: Values } | null>} Run
+ * @typedef {{ number: number, share: number, on: string, missed: string[], void: boolean }} Sitting
+ * @typedef {{
+ *   person: string, sittings: Sitting[], passed: boolean, wanting: string[], may_sit: boolean, why_not: string,
+ * }} Standing
+ * How everybody stands in a test; only its fault where it cannot be read.
+ * @typedef {{ name: string, fault?: string | null, standings: Standing[] }} Result
+ * @typedef {{
+ *   number: number, person: string, test: string, on: string, ground: string, outcome: string | null,
+ * }} Appeal
+ * @typedef {{ number: string, person: string, test: string, state: string, valid_until: string }} Certificate
+ * @typedef {{ tests: Result[], appeals: Appeal[], certificates: Certificate[] }} Results
+ */
 
-/** What was filled in; figures as numbers, shares of one. @param {any} form */
+/** What was filled in; figures as numbers, shares of one. @param {Filled} form */
 function filled(form) {
   const given = Object.entries(form).filter(([, v]) => v !== "" && v != null);
   return Object.fromEntries(
@@ -24,16 +41,13 @@ function filled(form) {
   );
 }
 
-/** Standard and test, fixed and dated before anybody is assessed. @param {{ told: any, run: Run }} props */
+/** Standard and test, fixed and dated before anybody is assessed. @param {{ told: TrainingTold, run: Run }} props */
 function Sealing({ told, run }) {
   return (
     <>
       <Form
         title={t("lead.standard.fix")}
-        send={async ({ "standard.file": sent }) => {
-          const content = sent ? await base64Of(sent) : "";
-          return run("standard", { content });
-        }}
+        send={async (form) => run("standard", { content: await contentOf(form["standard.file"]) })}
       >
         {(form, set) => (
           <>
@@ -60,7 +74,7 @@ function Sealing({ told, run }) {
   );
 }
 
-/** Where each stands in a test. @param {{ test: any }} props */
+/** Where each stands in a test. @param {{ test: Result }} props */
 function Standings({ test }) {
   if (test.fault) return <p class="warn bad">{test.fault}</p>;
   if (!test.standings.length) return null;
@@ -75,11 +89,11 @@ function Standings({ test }) {
         </tr>
       </thead>
       <tbody>
-        {test.standings.map((/** @type {any} */ s) => (
+        {test.standings.map((s) => (
           <tr key={s.person}>
             <th scope="row">{s.person}</th>
             <td>
-              {s.sittings.map((/** @type {any} */ a) => (
+              {s.sittings.map((a) => (
                 <p key={a.number}>
                   {t("lead.entry", { n: a.number })}: {percent(a.share)}, {a.on}
                   {a.missed.length > 0 && `; ${t("lead.missed", { what: a.missed.join(", ") })}`}
@@ -99,7 +113,7 @@ function Standings({ test }) {
   );
 }
 
-/** Answers, exercises, work. @param {{ told: any, tests: any[], trainees: string[], run: Run }} props */
+/** Answers, exercises, work. @param {{ told: TrainingTold, tests: Result[], trainees: string[], run: Run }} props */
 function Assess({ told, tests, trainees, run }) {
   const names = tests.map((s) => s.name);
   const begin = { on: today(), test: names[0] };
@@ -108,8 +122,8 @@ function Assess({ told, tests, trainees, run }) {
     `${e.id} ${e.what}`,
   ]);
   const of = (/** @type {string} */ name) =>
-    told.tests.find((/** @type {any} */ s) => s.name === name)?.questions?.length ?? 0;
-  /** @param {any} form @param {any} set */
+    told.tests.find((s) => s.name === name)?.questions?.length ?? 0;
+  /** @param {Filled} form @param {SetForm} set */
   const whoAndWhich = (form, set) => (
     <>
       <Ask name="test" form={form} set={set} choices={names.map((n) => [n, n])} wanted />
@@ -122,7 +136,7 @@ function Assess({ told, tests, trainees, run }) {
         {(form, set) => (
           <>
             {whoAndWhich(form, set)}
-            <p class="aside">{t("lead.sit.says", { n: of(form.test) })}</p>
+            <p class="aside">{t("lead.sit.says", { n: of(textIn(form.test)) })}</p>
             <Ask name="answers" form={form} set={set} wanted />
             <Ask name="on" form={form} set={set} type="date" wanted />
           </>
@@ -143,12 +157,17 @@ function Assess({ told, tests, trainees, run }) {
           </>
         )}
       </Form>
-      {told.tests.some((/** @type {any} */ s) => s.standard) && (
+      {told.tests.some((s) => s.standard) && (
         <Form
           title={t("lead.work.assess")}
           begin={begin}
           send={(form) =>
-            run("work", { ...form, repairs: form.repairs.split(/[\s,;]+/).filter(Boolean) })
+            run("work", {
+              ...form,
+              repairs: textIn(form.repairs)
+                .split(/[\s,;]+/)
+                .filter(Boolean),
+            })
           }
         >
           {(form, set) => (
@@ -172,13 +191,11 @@ function Assess({ told, tests, trainees, run }) {
   );
 }
 
-/** @param {{ appeals: any[], tests: any[], told: any, run: Run }} props */
+/** @param {{ appeals: Appeal[], tests: Result[], told: TrainingTold, run: Run }} props */
 function Appeals({ appeals, tests, told, run }) {
   const entries = tests
     .flatMap((s) => s.standings)
-    .flatMap((/** @type {any} */ s) =>
-      s.sittings.map((/** @type {any} */ a) => [String(a.number), `${a.number}, ${s.person}`]),
-    );
+    .flatMap((s) => s.sittings.map((a) => [String(a.number), `${a.number}, ${s.person}`]));
   return (
     <>
       {appeals.length > 0 && <h4>{t("lead.appeals")}</h4>}
@@ -206,10 +223,7 @@ function Appeals({ appeals, tests, told, run }) {
                         name="question"
                         form={form}
                         set={set}
-                        choices={
-                          told.tests.find((/** @type {any} */ s) => s.name === a.test)?.questions ??
-                          []
-                        }
+                        choices={told.tests.find((s) => s.name === a.test)?.questions ?? []}
                         wanted
                       />
                     )}
@@ -250,11 +264,11 @@ function handOver(name, content) {
   URL.revokeObjectURL(link.href);
 }
 
-/** @param {{ certificates: any[], run: Run }} props */
+/** @param {{ certificates: Certificate[], run: Run }} props */
 function Certificates({ certificates, run }) {
   const print = async (/** @type {string} */ number) => {
     const done = await run("certificate", { number });
-    if (done) handOver(done.row.file, done.row.content);
+    if (done) handOver(String(done.row.file), String(done.row.content));
   };
   return (
     <>
@@ -283,13 +297,13 @@ function Certificates({ certificates, run }) {
   );
 }
 
-/** @param {{ told: any, assessors: string[], trainees: string[], reload: () => Promise<any> }} props */
+/** @param {{ told: TrainingTold, assessors: string[], trainees: string[], reload: () => Promise<unknown> }} props */
 export function Assessing({ told, assessors, trainees, reload }) {
-  const [as, setAs] = useState(/** @type {any} */ (null));
-  const [results, setResults] = useState(/** @type {any} */ (null));
+  const [as, setAs] = useState(/** @type {Values | null} */ (null));
+  const [results, setResults] = useState(/** @type {Results | null} */ (null));
   const [given, setGiven] = useState("");
   if (!may("learn")) return null;
-  const show = async (/** @type {any} */ by) => {
+  const show = async (/** @type {Values} */ by) => {
     const done = await act("results", by, "/api/training");
     if (!done) return false;
     setAs(by);
@@ -309,7 +323,7 @@ export function Assessing({ told, assessors, trainees, reload }) {
           })
         : "",
     );
-    await Promise.all([reload(), show(as)]);
+    await Promise.all([reload(), show(as ?? {})]);
     return done;
   };
   return (
@@ -333,7 +347,7 @@ export function Assessing({ told, assessors, trainees, reload }) {
           )}
         </Form>
       )}
-      {as && (
+      {as && results && (
         <>
           <button
             type="button"
@@ -346,7 +360,7 @@ export function Assessing({ told, assessors, trainees, reload }) {
           >
             {t("lead.assessing.close")}
           </button>
-          {results.tests.map((/** @type {any} */ test) => (
+          {results.tests.map((test) => (
             <Standings key={test.name} test={test} />
           ))}
           <Sealing told={told} run={run} />

@@ -2,19 +2,21 @@
 import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
 import { column, rowsOf, seq, surface } from "../data/data.js";
-import { base64Of } from "../data/jobs.js";
+
 import { who } from "../data/settings.js";
 import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import {
   Ask,
   act,
+  contentOf,
   DAYS,
   Decide,
   Decided,
   Enclose,
   Form,
   Several,
+  textIn,
   today,
   WhoAndWhen,
 } from "./CampaignForm.jsx";
@@ -24,6 +26,21 @@ import { Variations } from "./Variations.jsx";
 
 const REST_MS = 800;
 
+/**
+ * @typedef {import("./CampaignForm.jsx").Run} Run
+ * @typedef {import("./CampaignForm.jsx").Filled} Filled
+ * @typedef {Consent & { about: string }} ConsentTold
+ * @typedef {Trial & { colour_change: number | null }} TrialTold
+ * @typedef {{ name: string, hours_h: number, days: string[], skills: string[] }} Crew
+ * @typedef {{ repair: string, hours_h: number, told_h: number | null }} Booked
+ * @typedef {{
+ *   consents: ConsentTold[], trials: TrialTold[], crews: Crew[], booked: Booked[],
+ *   variations: import("./Variations.jsx").VariationTold[], measures: import("./Variations.jsx").Measure[],
+ *   orders: import("./Orders.jsx").OrderTold[],
+ * }} CampaignTold
+ */
+
+/** @param {{ row: ConsentTold, trials: TrialTold[], run: Run }} props */
 function Tick({ row, trials, run }) {
   const approved = trials.filter((a) => a.result === "approved").map((a) => a.id);
   const photos = rowsOf("photos").map((p) => p.id);
@@ -32,7 +49,10 @@ function Tick({ row, trials, run }) {
       title={t("lead.tick")}
       begin={{ on: today(), by: who.value }}
       send={async ({ evidence, ...form }) => {
-        const sent = evidence && { file: evidence.name, content: await base64Of(evidence) };
+        const sent =
+          evidence instanceof File
+            ? { file: evidence.name, content: await contentOf(evidence) }
+            : {};
         return run("consent-met", { ...form, ...sent, id: row.id });
       }}
     >
@@ -62,6 +82,7 @@ const shownArea = () =>
     .calculateExtent(map.getSize())
     .map((m) => Math.round(m * MM) / MM);
 
+/** @param {{ consents: ConsentTold[], trials: TrialTold[], run: Run }} props */
 function Consents({ consents, trials, run }) {
   const holding = consents.filter((c) => !c.met && c.before !== "nothing");
   return (
@@ -162,6 +183,9 @@ function Consents({ consents, trials, run }) {
 
 const RESULTS = { approved: "lead.approve", refused: "lead.refuse" };
 
+/** @typedef {(row: TrialTold, result: string, form?: Filled) => Promise<boolean>} DecideTrial */
+
+/** @param {{ row: TrialTold, decide: DecideTrial, run: Run }} props */
 function OpenTrial({ row, decide, run }) {
   const photos = rowsOf("photos").map((p) => p.id);
   return (
@@ -188,10 +212,12 @@ function OpenTrial({ row, decide, run }) {
   );
 }
 
+/** @param {{ trials: TrialTold[], run: Run }} props */
 function Trials({ trials, run }) {
   const open = trials.filter((r) => r.result === "open");
+  /** @type {DecideTrial} */
   const decide = (row, result, form = {}) => run("trial-decide", { ...form, id: row.id, result });
-  const stones = [...new Set(rowsOf("wall_stones").map((s) => s.stone_type))].filter(Boolean);
+  const stones = [...new Set(rowsOf("wall_stones").flatMap((s) => s.stone_type || []))];
   return (
     <details>
       <summary>
@@ -239,7 +265,7 @@ function Trials({ trials, run }) {
               wanted
             />
             <Ask name="stone_type" form={form} set={set} choices={stones} wanted />
-            {form.kind?.startsWith("clean") && (
+            {textIn(form.kind).startsWith("clean") && (
               <Ask
                 name="soiling"
                 form={form}
@@ -259,6 +285,7 @@ function Trials({ trials, run }) {
   );
 }
 
+/** @param {{ crews: Crew[], booked: Booked[], run: Run }} props */
 function Crews({ crews, booked, run }) {
   const names = crews.map((c) => c.name);
   return (
@@ -352,7 +379,7 @@ function Crews({ crews, booked, run }) {
 
 /** Everything of it that stands beside the repairs. */
 export function Campaign() {
-  const [told, setTold] = useState(null);
+  const [told, setTold] = useState(/** @type {CampaignTold | null} */ (null));
   const load = () =>
     ask("/api/campaign").then(setTold, () => {
       // without the server nothing of it is shown
@@ -362,6 +389,7 @@ export function Campaign() {
     return () => clearTimeout(timer);
   }, [seq.value]);
   if (!told) return null;
+  /** @type {Run} */
   const run = async (step, body) => {
     const done = await act(step, body);
     if (done) await load();

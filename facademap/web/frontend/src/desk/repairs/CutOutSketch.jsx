@@ -1,16 +1,20 @@
 import { length, sizes } from "../data/settings.js";
+import { partsOf } from "../geometry/shapes.js";
 import { t } from "../words/texts.js";
 
-/** The cut-out as drawn: sides with their joints, pins, bed. */
+/**
+ * The cut-out as drawn: sides with their joints, pins, bed.
+ * @param {{ row: Repair, piece: Piece }} props
+ */
 export function Sketch({ row, piece }) {
-  const ring = row.geometry?.coordinates?.[0];
-  if (!ring || row.geometry.type !== "Polygon") return null;
+  if (row.geometry?.type !== "Polygon" || !row.geometry.coordinates[0]) return null;
+  const [ring] = row.geometry.coordinates;
   const us = ring.map((p) => p[0]);
   const vs = ring.map((p) => p[1]);
   const [u0, u1, v0, v1] = [Math.min(...us), Math.max(...us), Math.min(...vs), Math.max(...vs)];
   const scale = Math.min(232 / (u1 - u0), 150 / (v1 - v0));
-  const at = ([u, v]) => [54 + (u - u0) * scale, 16 + (v1 - v) * scale];
-  const path = (r) =>
+  const at = (/** @type {Point} */ [u, v]) => [54 + (u - u0) * scale, 16 + (v1 - v) * scale];
+  const path = (/** @type {Ring} */ r) =>
     `${r
       .map(
         (p, i) =>
@@ -19,7 +23,9 @@ export function Sketch({ row, piece }) {
             .join(" ")}`,
       )
       .join("")}Z`;
-  const inner = piece.geometry?.coordinates?.[0];
+  const inner = partsOf(piece.geometry ?? null).map(
+    (/** @type {Polygon} */ part) => part.coordinates[0],
+  );
   const [w, h] = [(u1 - u0) * scale, (v1 - v0) * scale];
   return (
     <figure class="sketch">
@@ -33,7 +39,7 @@ export function Sketch({ row, piece }) {
         })}
       >
         <path d={path(ring)} class="cut" />
-        {inner && <path d={path(inner)} class="piece" />}
+        {inner.length > 0 && <path d={inner.map(path).join("")} class="piece" />}
         {(row.pins ?? []).map((p, i) => {
           const [x, y] = at([p.u_m, p.v_m]);
           return (

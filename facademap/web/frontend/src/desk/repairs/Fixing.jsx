@@ -9,11 +9,27 @@ import { parseNumber } from "../geometry/measures.js";
 import { t } from "../words/texts.js";
 
 const TRY_AFTER_MS = 350;
-const told = (error) => refusalIn(error) || t("needs.server");
-const slope = (text) => (text.trim() ? parseNumber(text) : 0);
+/**
+ * How a piece is set.
+ * @typedef {{ fixing: string, down_deg: number, right_deg: number }} Way
+ * What going through a setting showed: what is in the way, or the room that is left.
+ * @typedef {{
+ *   passed: boolean, faults: { about: string, problem: string, remedy: string }[],
+ *   way_clear_m: number | null, rod_clear_m: number | null, cover_m: number | null,
+ * }} Tried
+ * @typedef {Way & Tried & {
+ *   words: string, open: boolean,
+ *   choices: { name: string, title: string, rules: string[], cautions: string[] }[],
+ * }} FixingTold
+ */
 
+const told = (/** @type {unknown} */ error) => refusalIn(error) || t("needs.server");
+const slope = (/** @type {string} */ text) => (text.trim() ? parseNumber(text) : 0);
+const PARTS = /** @type {const} */ (["fixing", "down_deg", "right_deg"]);
+
+/** @param {{ row: Repair }} props */
 export function Fixing({ row }) {
-  const [state, setState] = useState(null);
+  const [state, setState] = useState(/** @type {FixingTold | null} */ (null));
   const version = tickOf("repairs").value;
   useEffect(() => {
     let gone = false;
@@ -40,15 +56,18 @@ export function Fixing({ row }) {
   );
 }
 
-/** The choice as it stands in the form; what it would do is told before it can be kept. */
+/**
+ * The choice as it stands in the form; what it would do is told before it can be kept.
+ * @param {{ row: Repair, state: FixingTold }} props
+ */
 function Choice({ row, state }) {
   const [fixing, setFixing] = useState(state.fixing);
   const [down, setDown] = useState(String(state.down_deg));
   const [right, setRight] = useState(String(state.right_deg));
-  const [found, setFound] = useState(null);
+  const [found, setFound] = useState(/** @type {Tried | { refused: string } | null} */ (null));
   const wanted = { fixing, down_deg: slope(down), right_deg: slope(right) };
   const readable = [wanted.down_deg, wanted.right_deg].every(Number.isFinite);
-  const same = ["fixing", "down_deg", "right_deg"].every((k) => wanted[k] === state[k]);
+  const same = PARTS.every((k) => wanted[k] === state[k]);
   const open = state.open && may("design");
   useEffect(() => {
     setFound(null);
@@ -78,6 +97,7 @@ function Choice({ row, state }) {
     }
   };
   const choice = state.choices.find((c) => c.name === fixing);
+  const passes = found !== null && "passed" in found && found.passed;
   return (
     <>
       {/* who reviews reads the way in the line above; fields that cannot be used are none */}
@@ -99,11 +119,11 @@ function Choice({ row, state }) {
       )}
       {!state.open && <p class="aside">{t("cutout.settled", { id: row.id, stage: row.stage })}</p>}
       <ul class="aside">
-        {choice.rules.map((r) => (
+        {choice?.rules.map((r) => (
           <li key={r}>{r}</li>
         ))}
       </ul>
-      {choice.cautions.map((c) => (
+      {choice?.cautions.map((c) => (
         <p class="warn" key={c}>
           {c}
         </p>
@@ -112,7 +132,7 @@ function Choice({ row, state }) {
       <Answer found={same ? state : found} />
       {open && !same && (
         <p class="acts">
-          <button type="button" class="main" disabled={!found?.passed} onClick={keep}>
+          <button type="button" class="main" disabled={!passes} onClick={keep}>
             {t("fixing.keep")}
           </button>
         </p>
@@ -121,6 +141,7 @@ function Choice({ row, state }) {
   );
 }
 
+/** @param {{ text: string, value: string, onChange: (text: string) => void }} props */
 function Slope({ text, value, onChange }) {
   return (
     <label class="field">
@@ -135,10 +156,13 @@ function Slope({ text, value, onChange }) {
   );
 }
 
-/** What going through the setting showed. */
+/**
+ * What going through the setting showed.
+ * @param {{ found: Tried | { refused: string } | null }} props
+ */
 function Answer({ found }) {
   if (!found) return null;
-  if (found.refused) return <p class="warn">{found.refused}</p>;
+  if ("refused" in found) return <p class="warn">{found.refused}</p>;
   if (!found.passed)
     return (
       <ul class="warn answer">
@@ -149,13 +173,13 @@ function Answer({ found }) {
         ))}
       </ul>
     );
-  const room = (name) => (found[name] === null ? "–" : length(found[name], { digits: 1 }));
+  const room = (/** @type {number | null} */ m) => length(m, { digits: 1 });
   return (
     <p class="answer" role="status">
       {t("fixing.passes", {
-        way: room("way_clear_m"),
-        rod: room("rod_clear_m"),
-        cover: room("cover_m"),
+        way: room(found.way_clear_m),
+        rod: room(found.rod_clear_m),
+        cover: room(found.cover_m),
       })}
     </p>
   );

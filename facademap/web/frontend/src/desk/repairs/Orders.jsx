@@ -1,19 +1,34 @@
 // Stone that no block of the yard can serve: asked for, sampled, tested, decided on, ordered.
 import { rowsOf } from "../data/data.js";
-import { base64Of } from "../data/jobs.js";
+
 import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
-import { Ask, Decide, Enclose, Form, today, WhoAndWhen } from "./CampaignForm.jsx";
+import {
+  Ask,
+  contentOf,
+  Decide,
+  Enclose,
+  Form,
+  textIn,
+  today,
+  WhoAndWhen,
+} from "./CampaignForm.jsx";
 
 const LITRES = 1000;
 
 const RESULTS = { approved: "lead.stone.approved", refused: "lead.stone.refused" };
 
-/** The step that comes next. @param {{ row: any, run: (step: string, body: any) => Promise<boolean> }} props */
+/**
+ * @typedef {import("./CampaignForm.jsx").Filled} Filled
+ * @typedef {import("./CampaignForm.jsx").Run} Run
+ * @typedef {Order & { colour_difference: number | null }} OrderTold
+ */
+
+/** The step that comes next. @param {{ row: OrderTold, run: Run }} props */
 function Next({ row, run }) {
   const begin = { on: today(), by: who.value };
   const send = (/** @type {string} */ step, more = {}) => {
-    return (/** @type {any} */ form) => run(step, { ...form, id: row.id, ...more });
+    return (/** @type {Filled} */ form) => run(step, { ...form, id: row.id, ...more });
   };
   if (row.state === "asked" || row.state === "refused")
     return (
@@ -25,7 +40,11 @@ function Next({ row, run }) {
             id: row.id,
             on: form.on,
             photo: form.sample_photo,
-            colour_dry: form.colour_lab ? form.colour_lab.split(/[\s;]+/).map(Number) : undefined,
+            colour_dry: form.colour_lab
+              ? textIn(form.colour_lab)
+                  .split(/[\s;]+/)
+                  .map(Number)
+              : undefined,
           })
         }
       >
@@ -87,15 +106,14 @@ function Next({ row, run }) {
       <Form
         title={t("lead.stone.delivered")}
         begin={{ on: today() }}
-        send={async (form) => {
-          const content = form.delivery ? await base64Of(form.delivery) : "";
-          return run("stone-delivery", {
+        send={async ({ on, delivery }) =>
+          run("stone-delivery", {
             id: row.id,
-            on: form.on,
-            file: form.delivery?.name ?? "",
-            content,
-          });
-        }}
+            on,
+            file: delivery instanceof File ? delivery.name : "",
+            content: await contentOf(delivery),
+          })
+        }
       >
         {(form, set) => (
           <>
@@ -109,9 +127,9 @@ function Next({ row, run }) {
   return null;
 }
 
-/** @param {{ orders: any[], run: (step: string, body: any) => Promise<boolean> }} props */
+/** @param {{ orders: OrderTold[], run: Run }} props */
 export function Orders({ orders, run }) {
-  const stones = [...new Set(rowsOf("pieces").map((p) => p.stone_type))].filter(Boolean);
+  const stones = [...new Set(rowsOf("pieces").flatMap((p) => p.stone_type || []))];
   return (
     <details>
       <summary>

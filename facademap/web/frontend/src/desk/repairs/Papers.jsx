@@ -10,28 +10,48 @@ import { t } from "../words/texts.js";
 import { SheetAsked } from "./SheetAsked.jsx";
 
 const REST_MS = 1500;
-const sized = (bytes) =>
-  bytes >= 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
-const address = (name) => `/papers/${name.split("/").map(q).join("/")}`;
+/**
+ * A file of a paper.
+ * @typedef {{ name: string, bytes: number, made_at: string, state?: string }} PaperFile
+ * A paper that was made, and whether it still holds.
+ * @typedef {{
+ *   name: string, title: string, number?: string | null, state?: string, reasons?: string[], more?: number,
+ *   files: PaperFile[],
+ * }} PaperTold
+ * A paper that was handed out.
+ * @typedef {{
+ *   number: string, title: string, made_at: string, state: string, why?: string,
+ *   parts?: Record<string, unknown>, sheets_recalled?: Record<string, { why: string }>,
+ * }} Registered
+ * @typedef {{ papers: PaperTold[], stale?: number, register: Registered[] }} PapersTold
+ */
 
-/** Whether a paper still says what the project says; and why not. */
+const sized = (/** @type {number} */ bytes) =>
+  bytes >= 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
+const address = (/** @type {string} */ name) => `/papers/${name.split("/").map(q).join("/")}`;
+
+/**
+ * Whether a paper still says what the project says; and why not.
+ * @param {{ paper: PaperTold }} props
+ */
 function Standing({ paper }) {
   if (!paper.state || paper.state === "current") return null;
   return (
     <div class="standing">
       <span class="stale-mark">{t(`paper.${paper.state}`)}</span>
-      {paper.reasons?.length > 0 && (
+      {paper.reasons && paper.reasons.length > 0 && (
         <ul class="rows aside">
           {paper.reasons.map((r) => (
             <li key={r}>{r}</li>
           ))}
-          {paper.more > 0 && <li>{t("and.more", { n: paper.more })}</li>}
+          {(paper.more ?? 0) > 0 && <li>{t("and.more", { n: paper.more })}</li>}
         </ul>
       )}
     </div>
   );
 }
 
+/** @param {{ paper: PaperTold }} props */
 function Paper({ paper: p }) {
   const name = (
     <>
@@ -56,14 +76,17 @@ function Paper({ paper: p }) {
   );
 }
 
-/** Every paper that was handed out, by its number; one that must not be used any more is recalled. */
+/**
+ * Every paper that was handed out, by its number; one that must not be used any more is recalled.
+ * @param {{ list?: Registered[], load: () => void }} props
+ */
 function Register({ list, load }) {
   const [number, setNumber] = useState("");
   const [why, setWhy] = useState("");
   const [part, setPart] = useState("");
   const parts = Object.keys(list?.find((r) => r.number === number)?.parts ?? {});
   if (!list?.length) return null;
-  const recall = async (event) => {
+  const recall = async (/** @type {Event} */ event) => {
     event.preventDefault();
     try {
       const named = part ? `${number} ${part}` : number;
@@ -141,8 +164,9 @@ function Register({ list, load }) {
 }
 
 export function Papers() {
-  const [told, setTold] = useState(null);
-  const done = job.value?.kind === "papers" ? job.value.state : "";
+  const [told, setTold] = useState(/** @type {PapersTold | null} */ (null));
+  const last = job.value?.kind === "papers" ? job.value : null;
+  const result = last?.state === "done" ? last.result : null;
   const load = () =>
     ask("/api/papers").then(setTold, () => {
       // without the server no paper is shown
@@ -150,8 +174,8 @@ export function Papers() {
   useEffect(() => {
     const timer = setTimeout(() => void load(), told ? REST_MS : 0);
     return () => clearTimeout(timer);
-  }, [done, seq.value]);
-  const result = done === "done" ? job.value.result : null;
+  }, [last?.state, seq.value]);
+  /** @type {Partial<PapersTold>} */
   const { papers, stale = 0, register } = told ?? {};
   return (
     <section class="papers" aria-label={t("papers")}>
@@ -163,7 +187,7 @@ export function Papers() {
             {name}: {problem}. {remedy}
           </p>
         ))}
-      {result?.warnings?.length > 0 && (
+      {result?.warnings && result.warnings.length > 0 && (
         <details class="cautions">
           <summary>{t("papers.notes", { n: result.warnings.length })}</summary>
           <ul>
@@ -192,6 +216,7 @@ export function Papers() {
   );
 }
 
+/** @param {{ files: PaperFile[] }} props */
 function Files({ files }) {
   return (
     <ul class="rows">
@@ -212,7 +237,10 @@ function Files({ files }) {
   );
 }
 
-/** The ticket is drawn when it is asked for, and again after every change. */
+/**
+ * The ticket is drawn when it is asked for, and again after every change.
+ * @param {{ repair: string }} props
+ */
 export function Ticket({ repair }) {
   const [open, setOpen] = useState(false);
   const [state, setState] = useState("");

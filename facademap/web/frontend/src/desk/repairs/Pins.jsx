@@ -3,6 +3,7 @@ import { may } from "../data/reviewer.js";
 import { length, units } from "../data/settings.js";
 import { tool } from "../data/view.js";
 import { addPin, canBeShaped, movePins } from "../drawing/cutout.js";
+import { cornersOf } from "../geometry/shapes.js";
 import { Entry, fromMetres, lengthFault, toMetres } from "../parts/fields.jsx";
 import { t } from "../words/texts.js";
 
@@ -10,13 +11,17 @@ import { t } from "../words/texts.js";
 const BY_HAND = "drawn by hand";
 const WIDEST_JOINT_M = 0.06;
 /** A small length as it is typed; millimetres with one place always. */
-const jointFault = (text) => {
+const jointFault = (/** @type {string} */ text) => {
   const m = toMetres(text);
   if (m === undefined || m === null) return t("refuse.length");
   return m >= 0 && m <= WIDEST_JOINT_M ? "" : t("refuse.most", { n: length(WIDEST_JOINT_M) });
 };
-const typed = (m) => (units.value === "mm" ? (m * 1000).toFixed(1) : fromMetres(m));
+const typed = (/** @type {number} */ m) =>
+  units.value === "mm" ? (m * 1000).toFixed(1) : fromMetres(m);
 
+const AXES = /** @type {const} */ (["u_m", "v_m"]);
+
+/** @param {{ row: Repair, piece: Piece | null }} props */
 export function Pins({ row, piece }) {
   const edges = row.edges ?? [];
   const kinds = row.edge_kinds ?? [];
@@ -24,9 +29,9 @@ export function Pins({ row, piece }) {
   if (!edges.length && !pins.length) return null;
   const open = canBeShaped(row) && may("design");
   const unit = t(`units.${units.value}`);
-  const setJoint = (i, text) => {
+  const setJoint = (/** @type {number} */ i, /** @type {string} */ text) => {
     const m = toMetres(text);
-    if (!(m >= 0 && m <= WIDEST_JOINT_M)) return;
+    if (typeof m !== "number" || !(m >= 0 && m <= WIDEST_JOINT_M)) return;
     edit(t("what.joint", { id: row.id }), [
       {
         op: "update",
@@ -36,15 +41,12 @@ export function Pins({ row, piece }) {
       },
     ]);
   };
-  const corner = piece?.geometry
-    ? [
-        Math.min(...piece.geometry.coordinates[0].map((c) => c[0])),
-        Math.min(...piece.geometry.coordinates[0].map((c) => c[1])),
-      ]
-    : [0, 0];
+  const corners = piece?.geometry ? cornersOf(piece.geometry).map((c) => c.at) : [[0, 0]];
+  const corner = [0, 1].map((k) => Math.min(...corners.map((at) => at[k])));
+  /** @type {(i: number, axis: typeof AXES[number], text: string) => void} */
   const place = (i, axis, text) => {
     const m = toMetres(text);
-    if (Number.isFinite(m))
+    if (typeof m === "number")
       movePins(
         row,
         pins.map((p, k) => (k === i ? { ...p, [axis]: corner[axis === "u_m" ? 0 : 1] + m } : p)),
@@ -117,7 +119,7 @@ export function Pins({ row, piece }) {
                     })}
                   </span>
                 </th>
-                {["u_m", "v_m"].map((axis, k) => (
+                {AXES.map((axis, k) => (
                   <td key={axis}>
                     {open ? (
                       <Entry

@@ -12,16 +12,34 @@ import { Reviews } from "../parts/Review.jsx";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
-const newestFirst = (plans) =>
+/**
+ * A plan as the server judges it.
+ * @typedef {{ id: string, can_be_chosen: boolean, why_not: string | null, undo?: boolean }} Judged
+ * Where a piece lies in one of two plans, or why it lies nowhere.
+ * @typedef {{
+ *   block: string | null, face: string, x_m: number, y_m: number, turn_deg: number, slab: number, reason?: string,
+ * }} Lies
+ * @typedef {{ repair: string, what: string, first: Lies, second: Lies }} Difference
+ * @typedef {{ key: string, values: (number | null)[], better: number | null }} FigureOfBoth
+ * @typedef {{
+ *   plans: string[], same: number, changes: Difference[], verdict?: { text: string } | null, lines?: FigureOfBoth[],
+ *   placed: number[], visual: number[], opened_dm3: number[], opened_blocks: number[],
+ * }} Compared
+ */
+
+const newestFirst = (/** @type {Plan[]} */ plans) =>
   [...plans].sort((a, b) => String(b.made_at).localeCompare(String(a.made_at)));
 
-/** Plans as the server judges them: which can be chosen again, and whether the last step can be taken back. */
-/** @returns {[Map<string, any>, () => void]} */
+/**
+ * Plans as the server judges them: which can be chosen again, and whether the last step can be taken back.
+ * @param {boolean} wanted
+ * @returns {[Map<string, Judged>, () => void]}
+ */
 function useJudged(wanted) {
-  const [judged, setJudged] = useState(() => new Map());
+  const [judged, setJudged] = useState(() => /** @type {Map<string, Judged>} */ (new Map()));
   const load = () =>
     ask("/api/plans").then(
-      (a) => setJudged(new Map(a.plans.map((p) => [p.id, p]))),
+      (/** @type {{ plans: Judged[] }} */ a) => setJudged(new Map(a.plans.map((p) => [p.id, p]))),
       () => {},
     );
   const state = tickOf("plans").value + tickOf("placements").value;
@@ -31,10 +49,18 @@ function useJudged(wanted) {
   return [judged, () => void load()];
 }
 
+const MOVED = /** @type {const} */ (["plans", "placements", "pieces"]);
+
+/**
+ * Take a step with a plan; whether it was done.
+ * @param {string} step
+ * @param {Values} body
+ * @param {string} [told] What is said of it.
+ */
 async function act(step, body, told) {
   try {
     await ask(`/api/plans/${step}`, { method: "POST", body: { ...body, who: who.value } });
-    for (const table of ["plans", "placements", "pieces"]) await loadTable(table).catch(() => {});
+    for (const table of MOVED) await loadTable(table).catch(() => {});
     if (told) notice.value = { text: told };
     return true;
   } catch (error) {
@@ -46,16 +72,20 @@ async function act(step, body, told) {
   }
 }
 
-const proofOf = (p) =>
+const proofOf = (/** @type {Plan} */ p) =>
   p.status === "optimal"
     ? t("plan.best")
     : p.gap == null
       ? "–"
       : t("plan.within", { n: (p.gap * 100).toFixed(1) });
 
-/** What is done with a plan as a whole. */
+/**
+ * What is done with a plan as a whole.
+ * @param {{ plan: Plan, judged?: Judged, load: () => void }} props
+ */
 function PlanActs({ plan, judged, load }) {
   const { id } = plan;
+  /** @type {(step: string, body: Values, told?: string) => Promise<void>} */
   const run = async (step, body, told) => {
     if (await act(step, body, told)) load();
   };
@@ -95,6 +125,7 @@ function PlanActs({ plan, judged, load }) {
   );
 }
 
+/** @param {{ plan: Plan, judged?: Judged, load: () => void, onOpen: () => void }} props */
 function PlanCard({ plan: p, judged, load, onOpen }) {
   return (
     <li class={`plan-card ${p.current ? "on" : ""}`}>
@@ -104,8 +135,8 @@ function PlanCard({ plan: p, judged, load, onOpen }) {
         <span class="aside">{when(p.made_at)}</span>
       </p>
       <p class="aside">
-        {t("plan.matched")} {t("of", { n: p.matched, all: p.matched + p.unmatched })} ·{" "}
-        {t("plan.colour")} {p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)} · {t("plan.gap")}{" "}
+        {t("plan.matched")} {t("of", { n: p.matched, all: (p.matched ?? 0) + (p.unmatched ?? 0) })}{" "}
+        · {t("plan.colour")} {p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)} · {t("plan.gap")}{" "}
         {proofOf(p)}
       </p>
       <details onToggle={(e) => e.currentTarget.open && onOpen()}>
@@ -178,10 +209,11 @@ export function Plans() {
   );
 }
 
+/** @param {{ plans: Plan[] }} props */
 function Compare({ plans }) {
   const now = plans.find((p) => p.current) ?? plans[0];
-  const [pair, setPair] = useState([plans.find((p) => p.id !== now.id).id, now.id]);
-  const [found, setFound] = useState(null);
+  const [pair, setPair] = useState([(plans.find((p) => p.id !== now.id) ?? now).id, now.id]);
+  const [found, setFound] = useState(/** @type {Compared | null} */ (null));
   const [problem, setProblem] = useState("");
   useEffect(() => {
     let gone = false;
@@ -195,7 +227,7 @@ function Compare({ plans }) {
       gone = true;
     };
   }, [pair[0], pair[1], now.id]);
-  const choose = (i) => (
+  const choose = (/** @type {0 | 1} */ i) => (
     <select
       aria-label={t(i ? "plans.second" : "plans.first")}
       value={pair[i]}
@@ -231,7 +263,7 @@ function Compare({ plans }) {
         {found && (
           <tbody>
             {linesOf(found).map((line) => (
-              <Line key={line.key} line={line} />
+              <FigureLine key={line.key} line={line} />
             ))}
           </tbody>
         )}
@@ -251,7 +283,7 @@ function Compare({ plans }) {
       {found && (
         <ul class="plan-changes">
           {found.changes.map((c) => (
-            <Change key={c.repair} change={c} plans={found.plans} />
+            <Changed key={c.repair} change={c} plans={found.plans} />
           ))}
         </ul>
       )}
@@ -259,13 +291,17 @@ function Compare({ plans }) {
   );
 }
 
+/** @type {Record<string, { name: string, digits: number, unit: string }>} */
 const SHOWN = {
   placed: { name: "plan.placed", digits: 0, unit: "" },
   looks_shared: { name: "plan.visual", digits: 1, unit: "" },
   opened_dm3: { name: "plan.opened", digits: 0, unit: "dm³" },
   opened_blocks: { name: "plan.blocks", digits: 0, unit: "" },
 };
-/** Figures of both plans. Which one is better is the server's word: a plan that serves fewer repairs is never called so. */
+/**
+ * Figures of both plans. Which one is better is the server's word: a plan that serves fewer repairs is never called so.
+ * @type {(found: Compared) => FigureOfBoth[]}
+ */
 const linesOf = ({ lines, placed, visual, opened_dm3, opened_blocks }) =>
   lines ?? [
     { key: "placed", values: placed, better: null },
@@ -274,8 +310,11 @@ const linesOf = ({ lines, placed, visual, opened_dm3, opened_blocks }) =>
     { key: "opened_blocks", values: opened_blocks, better: null },
   ];
 
-/** One figure of both plans; the better one is marked by more than its colour. */
-function Line({ line }) {
+/**
+ * One figure of both plans; the better one is marked by more than its colour.
+ * @param {{ line: FigureOfBoth }} props
+ */
+function FigureLine({ line }) {
   const { name, digits, unit } = SHOWN[line.key] ?? { name: "figure", digits: 1, unit: "" };
   return (
     <tr>
@@ -291,10 +330,12 @@ function Line({ line }) {
   );
 }
 
+/** @type {(repair: string, place: Lies) => string} */
 const picture = (repair, place) =>
   `/pictures/in-wall?repair=${q(repair)}&face=${q(place.face)}&x=${place.x_m}&y=${place.y_m}&turn=${place.turn_deg}&slab=${place.slab}`;
 
-function Change({ change, plans }) {
+/** @param {{ change: Difference, plans: string[] }} props */
+function Changed({ change, plans }) {
   const [open, setOpen] = useState(false);
   const sides = [change.first, change.second];
   return (

@@ -9,14 +9,27 @@ import { Closer, hasPicture, inWall, Score } from "../parts/Closer.jsx";
 import { JobBar } from "../parts/JobBar.jsx";
 import { t } from "../words/texts.js";
 
+/** @typedef {import("../parts/Closer.jsx").RankedFace} RankedFace */
+/**
+ * What becomes of a plan when a piece is to come from another block.
+ * @typedef {{
+ *   changes: { repair: string, first: string | null, second: string | null }[],
+ *   more_looks: number, more_opened_dm3: number, placed: number[],
+ * }} Insisted
+ */
+
+/** @type {(value: number, digits: number) => string} */
 const signed = (value, digits) => {
   const size = Math.abs(value).toFixed(digits);
   return `${Number(size) === 0 ? "±" : value > 0 ? "+" : "−"}${size}`;
 };
 
-/** What the whole plan becomes with the piece from another block; nothing is stored. */
+/**
+ * What the whole plan becomes with the piece from another block; nothing is stored.
+ * @param {{ repair: string, block: string }} props
+ */
 function WhatIf({ repair, block }) {
-  const [found, setFound] = useState(null);
+  const [found, setFound] = useState(/** @type {Insisted | null} */ (null));
   const [problem, setProblem] = useState("");
   useEffect(() => {
     let gone = false;
@@ -68,7 +81,10 @@ function WhatIf({ repair, block }) {
 /** So many faces are shown before all of them are asked for. */
 const FIRST_FACES = 12;
 
-/** An assignment holds from the next matching on: that is the step to take, and it touches hardly anything else. */
+/**
+ * An assignment holds from the next matching on: that is the step to take, and it touches hardly anything else.
+ * @param {{ planned: boolean }} props
+ */
 function MatchAgain({ planned }) {
   if (!may("design")) return <p class="aside">{t("assign.later")}</p>;
   const running = job.value?.state === "running";
@@ -96,13 +112,14 @@ function MatchAgain({ planned }) {
 }
 
 /** The repair with which a block comes out of the wall, while it is still in it. */
-const inWallStill = (id) => {
+const inWallStill = (/** @type {string} */ id) => {
   const block = entryOf("blocks", id)?.row;
   return block?.state === "future" ? block.after_repair : null;
 };
 
+/** @param {{ row: Repair, piece: Piece, place: Placement | null }} props */
 export function Stones({ row, piece, place }) {
-  const [ranking, setRanking] = useState(null);
+  const [ranking, setRanking] = useState(/** @type {{ faces: RankedFace[] } | null} */ (null));
   const [problem, setProblem] = useState("");
   const [all, setAll] = useState(false);
   const [asked, setAsked] = useState("");
@@ -124,11 +141,11 @@ export function Stones({ row, piece, place }) {
     tickOf("placements").value,
     tickOf("blocks").value,
   ]);
-  const set = (what, values) =>
+  const set = (/** @type {string} */ what, /** @type {Partial<Piece>} */ values) =>
     edit(what, [{ op: "update", table: "pieces", id: piece.id, values }]);
   const forbidden = piece.forbid_blocks ?? [];
   const planned = rowsOf("plans").some((p) => p.current);
-  const assign = (f) =>
+  const assign = (/** @type {RankedFace} */ f) =>
     set(t("what.assign", { block: f.block, id: row.id }), { lock_block: f.block });
   const faces =
     ranking?.faces.filter(
@@ -158,7 +175,7 @@ export function Stones({ row, piece, place }) {
       {ranking && !faces.length && <p class="aside">{t("ranking.none")}</p>}
       <ol class="ranked">
         {faces.slice(0, all ? faces.length : FIRST_FACES).map((f) => {
-          const chosen = place?.face === f.face;
+          const chosen = place?.face === f.face ? place : null;
           return (
             <li key={f.face} class={`${chosen ? "on" : ""} ${f.fits ? "" : "unfit"}`}>
               <button type="button" class="seen" onClick={() => setCloser(f.face)}>
@@ -175,7 +192,7 @@ export function Stones({ row, piece, place }) {
               </button>
               <div>
                 <p>
-                  <strong>{f.block}</strong> {chosen && <em>{place.state}</em>}{" "}
+                  <strong>{f.block}</strong> {chosen && <em>{chosen.state}</em>}{" "}
                   {piece.lock_block === f.block && <em>{t("locked")}</em>}{" "}
                   {forbidden.includes(f.block) && <em>{t("forbidden")}</em>}
                 </p>
@@ -230,7 +247,7 @@ export function Stones({ row, piece, place }) {
                         {t("whatif")}
                       </button>
                     )}
-                    {chosen && place.state === "proposed" && (
+                    {chosen?.state === "proposed" && (
                       <button
                         type="button"
                         onClick={() =>
@@ -238,7 +255,7 @@ export function Stones({ row, piece, place }) {
                             {
                               op: "update",
                               table: "placements",
-                              id: place.id,
+                              id: chosen.id,
                               values: { state: "approved" },
                             },
                           ])
@@ -247,7 +264,7 @@ export function Stones({ row, piece, place }) {
                         {t("approve")}
                       </button>
                     )}
-                    {chosen && place.state === "approved" && (
+                    {chosen?.state === "approved" && (
                       <button
                         type="button"
                         onClick={() =>
@@ -255,7 +272,7 @@ export function Stones({ row, piece, place }) {
                             {
                               op: "update",
                               table: "placements",
-                              id: place.id,
+                              id: chosen.id,
                               values: { state: "proposed" },
                             },
                           ])
@@ -292,7 +309,7 @@ export function Stones({ row, piece, place }) {
           )}
         </p>
       )}
-      {closer && (
+      {closer && ranking && (
         <Closer
           repair={row.id}
           faces={ranking.faces}

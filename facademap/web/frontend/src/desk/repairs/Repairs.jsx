@@ -27,7 +27,7 @@ function chosenRepair() {
   if (!first) return null;
   if (first.table === "repairs") return entryOf("repairs", first.id)?.row ?? null;
   if (first.table === "pieces")
-    return entryOf("repairs", entryOf("pieces", first.id)?.row.repair)?.row ?? null;
+    return entryOf("repairs", entryOf("pieces", first.id)?.row.repair ?? "")?.row ?? null;
   if (first.table === "conditions")
     return rowsOf("repairs").find((r) => (r.conditions ?? []).includes(first.id)) ?? null;
   return rowsOf("repairs").find((r) => r.wall_stone === first.id) ?? null;
@@ -40,7 +40,7 @@ export function RepairSheet() {
   void tickOf("repairs").value;
   const row = chosenRepair();
   if (!row) return <Overview />;
-  return <Repair row={row} key={row.id} />;
+  return <OneRepair row={row} key={row.id} />;
 }
 
 function Overview() {
@@ -48,6 +48,7 @@ function Overview() {
   const placed = new Set(rowsOf("placements").map((p) => p.repair));
   const pieces = rowsOf("pieces");
   const without = pieces.filter((p) => !placed.has(p.repair));
+  /** @type {Record<string, number>} */
   const counts = {};
   for (const r of repairs) counts[r.treatment] = (counts[r.treatment] ?? 0) + 1;
   return (
@@ -117,7 +118,14 @@ function Overview() {
   );
 }
 
-function Repair({ row }) {
+/** @typedef {import("../parts/fields.jsx").Value} Value */
+
+/** What a row says in a column that is asked for by its name. */
+const saidIn = (/** @type {AnyRow} */ row, /** @type {string} */ name) =>
+  /** @type {Value} */ (row[name]);
+
+/** @param {{ row: Repair }} props */
+function OneRepair({ row }) {
   const change = useChange();
   const piece = rowsOf("pieces").find((p) => p.repair === row.id) ?? null;
   const place = rowsOf("placements").find((p) => p.repair === row.id) ?? null;
@@ -193,13 +201,13 @@ function Repair({ row }) {
         ) : (
           <div class="form">
             {FORMS.repairs
-              .filter((n) => !(n === "treatment" && row[n] === UNDECIDED))
+              .filter((n) => !(n === "treatment" && row.treatment === UNDECIDED))
               .map((n) => (
                 <Field
                   key={n}
                   table="repairs"
                   name={n}
-                  value={row[n]}
+                  value={saidIn(row, n)}
                   onChange={(v) => change(n, v)}
                 />
               ))}
@@ -218,7 +226,7 @@ function Repair({ row }) {
                   key={n}
                   table="pieces"
                   name={n}
-                  value={piece[n]}
+                  value={saidIn(piece, n)}
                   readOnly={FOLLOWS.has(n)}
                   onChange={(v) =>
                     edit(t("what.piece", { id: row.id }), [

@@ -4,36 +4,49 @@ import { ask, q, refusalIn } from "../data/api.js";
 import { t } from "../words/texts.js";
 
 const LOOK_MS = 250;
-const READS = "BarcodeDetector" in globalThis && Boolean(navigator.mediaDevices?.getUserMedia);
+/**
+ * What of the browser reads codes, where it does.
+ * @typedef {{ detect: (seen: HTMLVideoElement) => Promise<{ rawValue: string }[]> }} Detector
+ * @typedef {new (wanted: { formats: string[] }) => Detector} DetectorMaker
+ */
+const { BarcodeDetector } = /** @type {{ BarcodeDetector?: DetectorMaker }} */ (globalThis);
+const READS = Boolean(BarcodeDetector && navigator.mediaDevices?.getUserMedia);
 
-/** What the camera sees, until a code is read in it. */
+/**
+ * What the camera sees, until a code is read in it.
+ * @param {{ read: (text: string) => void, close: () => void }} props
+ */
 function Camera({ read, close }) {
-  const video = useRef(null);
+  const video = useRef(/** @type {HTMLVideoElement | null} */ (null));
   const [bad, setBad] = useState("");
   useEffect(() => {
+    /** @type {MediaStream | null} */
     let stream = null;
-    let timer = 0;
+    /** @type {ReturnType<typeof setTimeout> | undefined} */
+    let timer;
     let over = false;
     const stop = () => {
       for (const track of stream?.getTracks() ?? []) track.stop();
     };
-    const look = async (detector) => {
+    /** @type {(detector: Detector, box: HTMLVideoElement) => Promise<void>} */
+    const look = async (detector, box) => {
       try {
-        const [code] = await detector.detect(video.current);
+        const [code] = await detector.detect(box);
         if (code?.rawValue && !over) return read(code.rawValue);
       } catch {
         // no picture yet
       }
-      if (!over) timer = setTimeout(() => void look(detector), LOOK_MS);
+      if (!over) timer = setTimeout(() => void look(detector, box), LOOK_MS);
     };
     const begin = async () => {
       try {
         const wanted = { video: { facingMode: "environment" } };
         stream = await navigator.mediaDevices.getUserMedia(wanted);
-        if (over) return stop();
-        video.current.srcObject = stream;
-        await video.current.play();
-        await look(new globalThis.BarcodeDetector({ formats: ["qr_code"] }));
+        const box = video.current;
+        if (over || !box || !BarcodeDetector) return stop();
+        box.srcObject = stream;
+        await box.play();
+        await look(new BarcodeDetector({ formats: ["qr_code"] }), box);
       } catch {
         if (!over) setBad(t("sheet.camera.none"));
       }
@@ -63,10 +76,12 @@ function Camera({ read, close }) {
 /** A field for the number or the text of a code, and what is known of that sheet. */
 export function SheetAsked() {
   const [words, setWords] = useState("");
-  const [told, setTold] = useState(null);
+  const [told, setTold] = useState(
+    /** @type {{ what: string, state: string, says: string }[] | null} */ (null),
+  );
   const [seeing, setSeeing] = useState(false);
   const [bad, setBad] = useState("");
-  const find = async (text) => {
+  const find = async (/** @type {string} */ text) => {
     setBad("");
     try {
       setTold((await ask(`/api/papers/asked?words=${q(text.trim().slice(0, 200))}`)).answers);

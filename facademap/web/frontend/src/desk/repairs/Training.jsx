@@ -6,7 +6,24 @@ import { t } from "../words/texts.js";
 import { Assessing, percent } from "./Assessing.jsx";
 import { Ask, act, Form, Several, today } from "./CampaignForm.jsx";
 
-/** @param {{ programme: any }} props */
+/**
+ * @typedef {{ id: string, what: string, where: string, why: string }} Exercise
+ * @typedef {{ questions: string[], exercises: Exercise[], spare: Exercise[], kinds: string[] }} ProgrammeTold
+ * A test that was sealed; only its fault where it cannot be read.
+ * @typedef {{
+ *   name: string, fault?: string | null, sealed_on?: string, sealed_by: string, seal: string, pass_share: number,
+ *   questions: string[], attempts: number, wait_days: number, standard: string | null,
+ * }} TestTold
+ * @typedef {{
+ *   programme: ProgrammeTold, tests: TestTold[], standards: string[], asks_key: boolean,
+ *   people: { role: string, label: string }[],
+ *   sessions: { on: string, kind: string, title: string, hours: number, present: string[] }[],
+ * }} TrainingTold
+ * Whether a certificate holds that somebody shows.
+ * @typedef {{ holds: boolean, genuine: boolean, scope: string, valid_until: string, why: string }} Verified
+ */
+
+/** @param {{ programme: ProgrammeTold }} props */
 function Programme({ programme }) {
   return (
     <>
@@ -23,7 +40,7 @@ function Programme({ programme }) {
   );
 }
 
-/** What was sealed. @param {{ test: any }} props */
+/** What was sealed. @param {{ test: TestTold }} props */
 function Test({ test }) {
   if (!test.sealed_on) return <p class="warn bad">{test.fault}</p>;
   return (
@@ -50,9 +67,9 @@ function Test({ test }) {
   );
 }
 
-/** Whether a certificate that somebody shows holds. @param {{ run: (step: string, body: any) => Promise<any> }} props */
+/** Whether a certificate that somebody shows holds. @param {{ run: import("./Assessing.jsx").Run }} props */
 function Verify({ run }) {
-  const [said, say] = useState(/** @type {any} */ (null));
+  const [said, say] = useState(/** @type {Verified | null} */ (null));
   return (
     <>
       <Form
@@ -60,7 +77,7 @@ function Verify({ run }) {
         send={async (form) => {
           say(null);
           const done = await run("verify", form);
-          if (done) say(done.row);
+          if (done) say(/** @type {Verified} */ (done.row));
           return Boolean(done);
         }}
       >
@@ -85,7 +102,7 @@ function Verify({ run }) {
 }
 
 export function Training() {
-  const [told, setTold] = useState(/** @type {any} */ (null));
+  const [told, setTold] = useState(/** @type {TrainingTold | null} */ (null));
   const load = () =>
     ask("/api/training").then(
       (answer) => setTold(answer.training),
@@ -95,15 +112,14 @@ export function Training() {
     );
   useEffect(() => void (!may("learn") || load()), []);
   if (!told || !may("learn")) return null;
-  const run = async (/** @type {string} */ step, /** @type {any} */ body) => {
+  /** @type {import("./Assessing.jsx").Run} */
+  const run = async (step, body) => {
     const done = await act(step, body, "/api/training");
     if (done) await load();
     return done;
   };
   const of = (/** @type {string} */ role) =>
-    told.people
-      .filter((/** @type {any} */ p) => p.role === role)
-      .map((/** @type {any} */ p) => p.label);
+    told.people.filter((p) => p.role === role).map((p) => p.label);
   const labels = of("trainee");
   return (
     <details>
@@ -114,14 +130,14 @@ export function Training() {
       <Programme programme={told.programme} />
       <h4>{t("lead.sessions")}</h4>
       <ul class="plain-list">
-        {told.sessions.map((/** @type {any} */ s, /** @type {number} */ n) => (
+        {told.sessions.map((s, n) => (
           <li key={n}>
             {s.on}, {s.kind}: {s.title} ({t("lead.hours.n", { n: s.hours })}):{" "}
             {s.present.join(", ") || "–"}
           </li>
         ))}
       </ul>
-      {told.tests.map((/** @type {any} */ test) => (
+      {told.tests.map((test) => (
         <Test key={test.name} test={test} />
       ))}
       <Form

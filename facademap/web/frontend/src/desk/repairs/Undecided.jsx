@@ -9,13 +9,16 @@ import { t } from "../words/texts.js";
 
 export const UNDECIDED = "undecided";
 
-/** What planning could not decide from what is known: what it asks for, and the way for a person to decide. */
+/**
+ * What planning could not decide from what is known: what it asks for, and the way for a person to decide.
+ * @param {{ row: Repair }} props
+ */
 export function Undecided({ row }) {
   const [treatment, setTreatment] = useState("");
   const [reason, setReason] = useState("");
   const asks = row.asks ?? [];
   const choices = column("repairs", "treatment")?.choices.filter((n) => n !== UNDECIDED) ?? [];
-  const decide = (event) => {
+  const decide = (/** @type {Event} */ event) => {
     event.preventDefault();
     const values = { treatment, reason: reason.trim(), overruled_by: who.value || "surveyor" };
     edit(t("what.decide", { id: row.id }), [

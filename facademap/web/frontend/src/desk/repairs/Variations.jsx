@@ -5,11 +5,12 @@ import { Ask, Decide, Decided, Form, today } from "./CampaignForm.jsx";
 
 /**
  * @typedef {{ name: string, title: string, unit: string }} Measure
- * @typedef {(step: string, body: Record<string, unknown>) => Promise<boolean>} Run
+ * @typedef {import("./CampaignForm.jsx").Filled} Filled
+ * @typedef {import("./CampaignForm.jsx").Run} Run
  * @typedef {{
  *   id: string, what: string, reason: string, repair: string | null, elevation: string | null, result: string,
  *   treatment: string | null, size: string, agreed_by: string | null, agreed_on: string | null, note: string | null,
- * }} Variation
+ * }} VariationTold
  */
 
 const RESULTS = { agreed: "lead.agree", refused: "lead.refuse" };
@@ -17,7 +18,7 @@ const NUMBERS = ["quantity", "rate", "amount"];
 
 /**
  * What was filled in of the fields that are shown, numbers as numbers.
- * @param {Record<string, string>} form
+ * @param {Filled} form
  */
 function toldOf(form) {
   const left = form.size === "amount" ? ["quantity", "rate", "measure"] : ["amount"];
@@ -33,7 +34,7 @@ function toldOf(form) {
  * @param {{ measures: Measure[], run: Run }} props
  */
 function Raise({ measures, run }) {
-  const ids = (table) => rowsOf(table).map((r) => r.id);
+  const ids = (/** @type {"repairs" | "elevations"} */ table) => rowsOf(table).map((r) => r.id);
   const called = measures.map((m) => [m.name, `${m.title}, ${m.unit}`]);
   return (
     <Form
@@ -87,10 +88,11 @@ function Raise({ measures, run }) {
 
 /**
  * All variations, by number.
- * @param {{ variations: Variation[], measures: Measure[], run: Run }} props
+ * @param {{ variations: VariationTold[], measures: Measure[], run: Run }} props
  */
 export function Variations({ variations, measures, run }) {
   const open = variations.filter((v) => v.result === "open");
+  /** @type {(row: VariationTold, result: string, form?: Filled) => Promise<boolean>} */
   const decide = (row, result, form = {}) =>
     run("variation-decide", { ...form, id: row.id, result });
   return (

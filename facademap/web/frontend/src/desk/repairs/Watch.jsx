@@ -13,28 +13,51 @@ const NEAR_M = 0.5;
 const inch = () => units.value === "in";
 const metres = () => (inch() ? 0.0254 : 0.001);
 const unit = () => (inch() ? "in" : "mm");
-/** Hundredths of a millimetre, thousandths of an inch. */
+/**
+ * @typedef {import("./CampaignForm.jsx").Filled} Filled
+ * @typedef {import("./CampaignForm.jsx").SetForm} SetForm
+ * @typedef {import("./CampaignForm.jsx").Run} Run
+ * A gauge with what it showed, against the limits that hold for it.
+ * @typedef {{
+ *   id: string, surface: string, kind: string, condition: string | null, place_m: Point | null,
+ *   verdict: string, why: string, own: string[], readings: { read_on: string, value_m: number }[],
+ *   limits: { limit_m: number, rate_m_a_year: number }, change_m: number, change_plus_minus_95_m: number,
+ *   rate_m_a_year: number | null, rate_plus_minus_95_m: number,
+ * }} WatchedGauge
+ * A thing that is looked at over the years, and how it changes.
+ * @typedef {Omit<Look, "id" | "about_table" | "about">} LookTold
+ * @typedef {{
+ *   table: Look["about_table"], id: string, looks: LookTold[], hollow_a_year: number | null,
+ *   open_joint_m_a_year: number | null, colour_a_year: number | null,
+ * }} LookedAt
+ */
+
+/**
+ * Hundredths of a millimetre, thousandths of an inch.
+ * @param {number} m
+ * @param {boolean} [sign]
+ */
 const small = (m, sign = false) =>
   `${sign && m > 0 ? "+" : ""}${(m / metres()).toFixed(inch() ? 4 : 2)}`;
-/** A number that was typed, in metres; nothing where the field is empty. */
+/**
+ * A number that was typed, in metres; nothing where the field is empty.
+ * @param {Filled[string]} text
+ */
 const inMetres = (text) => (text ? Number(text) * metres() : undefined);
-const number = (text) => (text ? Number(text) : undefined);
+const number = (/** @type {Filled[string]} */ text) => (text ? Number(text) : undefined);
 
 /** The middle of what is selected on this wall, else of the view. */
 function middle() {
   const [first] = selection.value;
-  const shape = first && featureOf(first)?.getGeometry();
-  const [u, v] = shape
-    ? [
-        (shape.getExtent()[0] + shape.getExtent()[2]) / 2,
-        (shape.getExtent()[1] + shape.getExtent()[3]) / 2,
-      ]
-    : map.getView().getCenter();
+  const box = first && featureOf(first)?.getGeometry()?.getExtent();
+  const [u, v] = box
+    ? [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2]
+    : (map.getView().getCenter() ?? [0, 0]);
   const watched = first?.table === "conditions" ? { condition: first.id } : {};
   return { u: u.toFixed(3), v: v.toFixed(3), ...watched };
 }
 
-const sent = (form) => ({
+const sent = (/** @type {Filled} */ form) => ({
   u_m: number(form.u),
   v_m: number(form.v),
   limit_m: inMetres(form[`limit.${unit()}`]),
@@ -44,7 +67,7 @@ const sent = (form) => ({
   condition: form.condition || undefined,
 });
 
-/** Fields of a gauge that both forms have. */
+/** Fields of a gauge that both forms have. @param {{ form: Filled, set: SetForm }} props */
 const Limits = ({ form, set }) => (
   <>
     <button type="button" class="quiet" onClick={() => set({ ...form, ...middle() })}>
@@ -65,19 +88,20 @@ const HIGH = 110;
 const EDGE = { left: 46, right: 8, top: 8, foot: 18 };
 const DAY_MS = 86_400_000;
 
-/** Readings over time, between the limits about the first. */
+/** Readings over time, between the limits about the first. @param {{ gauge: WatchedGauge }} props */
 function Plot({ gauge }) {
   const { readings, limits } = gauge;
   if (!readings.length) return null;
-  const day = (r) => Date.parse(r.read_on) / DAY_MS;
-  const [first, last] = [readings[0], readings.at(-1)];
+  const day = (/** @type {typeof readings[number]} */ r) => Date.parse(r.read_on) / DAY_MS;
+  const [first, last] = [readings[0], readings[readings.length - 1]];
   const values = readings.map((r) => r.value_m / metres());
   const ends = [-1, 1].map((s) => values[0] + (s * limits.limit_m) / metres());
   const [low, high] = [Math.min(...values, ends[0]), Math.max(...values, ends[1])];
   const room = 0.1 * (high - low);
   const span = Math.max(1, day(last) - day(first));
-  const x = (d) => EDGE.left + ((d - day(first)) / span) * (WIDE - EDGE.left - EDGE.right);
-  const y = (v) =>
+  const x = (/** @type {number} */ d) =>
+    EDGE.left + ((d - day(first)) / span) * (WIDE - EDGE.left - EDGE.right);
+  const y = (/** @type {number} */ v) =>
     EDGE.top + ((high + room - v) / (high - low + 2 * room)) * (HIGH - EDGE.top - EDGE.foot);
   const said = t("lead.gauge.plot", {
     id: gauge.id,
@@ -117,8 +141,10 @@ function Plot({ gauge }) {
   );
 }
 
+/** @param {{ gauge: WatchedGauge }} props */
 function Against({ gauge }) {
-  const usual = (name) => (gauge.own.includes(name) ? "" : t("lead.gauge.usual"));
+  const usual = (/** @type {string} */ name) =>
+    gauge.own.includes(name) ? "" : t("lead.gauge.usual");
   if (!gauge.readings.length) return null;
   return (
     <p class="aside">
@@ -145,21 +171,22 @@ function Against({ gauge }) {
   );
 }
 
+/** @param {{ gauge: WatchedGauge, run: Run }} props */
 function OneGauge({ gauge, run }) {
   const [colour, sign, word] = STATES[gauge.verdict];
-  const look = () => {
+  const look = (/** @type {Point} */ [u, v]) => {
     surface.value = gauge.surface;
-    const [u, v] = gauge.place_m;
     fit([u - NEAR_M, v - NEAR_M, u + NEAR_M, v + NEAR_M]);
   };
+  const { place_m: at } = gauge;
   return (
     <li>
       <strong>
         <span class="gauge-state" style={{ background: colour }} aria-hidden="true">
           {sign}
         </span>{" "}
-        {gauge.place_m ? (
-          <button type="button" class="link" onClick={look}>
+        {at ? (
+          <button type="button" class="link" onClick={() => look(at)}>
             {gauge.id}
           </button>
         ) : (
@@ -170,7 +197,7 @@ function OneGauge({ gauge, run }) {
       {gauge.condition ? `, ${gauge.condition}` : ""}: {t(`gauge.${word}`)}{" "}
       <span class="aside">
         {gauge.why}
-        {gauge.place_m ? "" : `; ${t("lead.gauge.unplaced")}`}
+        {at ? "" : `; ${t("lead.gauge.unplaced")}`}
       </span>
       <Against gauge={gauge} />
       <Plot gauge={gauge} />
@@ -206,6 +233,7 @@ function OneGauge({ gauge, run }) {
   );
 }
 
+/** @param {{ gauges: WatchedGauge[], run: Run }} props */
 function Gauges({ gauges, run }) {
   const pressing = gauges.filter((g) => ["beyond the limit", "moving"].includes(g.verdict));
   return (
@@ -256,7 +284,7 @@ function Gauges({ gauges, run }) {
 const SHARE = 100;
 const LOOKED_AT = ["repairs", "conditions", "surfaces"];
 
-function year(one) {
+function year(/** @type {LookedAt} */ one) {
   const told = [];
   if (one.hollow_a_year != null)
     told.push(t("lead.look.hollow", { n: (one.hollow_a_year * SHARE).toFixed(1) }));
@@ -267,7 +295,7 @@ function year(one) {
   return told.join(", ");
 }
 
-const lookWords = (look) =>
+const lookWords = (/** @type {LookTold} */ look) =>
   [
     look.looked_on,
     look.finding,
@@ -282,6 +310,10 @@ const lookWords = (look) =>
     .filter(Boolean)
     .join(", ");
 
+const treatmentOf = (/** @type {LookedAt} */ { table, id }) =>
+  (table === "repairs" && entryOf(table, id)?.row.treatment) || "";
+
+/** @param {{ looks: LookedAt[], run: Run }} props */
 function Looks({ looks, run }) {
   const [first] = selection.value;
   const chosen = first && LOOKED_AT.includes(first.table) ? first.id : "";
@@ -294,8 +326,7 @@ function Looks({ looks, run }) {
       <ul class="rows">
         {looks.map((one) => (
           <li key={`${one.table} ${one.id}`}>
-            <strong>{one.id}</strong>{" "}
-            <span class="aside">{entryOf(one.table, one.id)?.row.treatment ?? ""}</span>
+            <strong>{one.id}</strong> <span class="aside">{treatmentOf(one)}</span>
             {one.looks.map((look) => (
               <p key={lookWords(look)}>{lookWords(look)}</p>
             ))}
@@ -361,6 +392,7 @@ export function Watch() {
     return () => clearTimeout(timer);
   }, [seq.value]);
   if (!watched.value) return null;
+  /** @type {Run} */
   const run = async (step, body) => {
     const done = await act(step, body, "/api/watch");
     if (done) await load();

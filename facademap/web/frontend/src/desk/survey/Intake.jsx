@@ -22,10 +22,15 @@ const proposed = new VectorSource({ wrapX: false });
 const proposedLayer = new VectorLayer({ source: proposed, style: sketchStyle, zIndex: 44 });
 map.addLayer(proposedLayer);
 
-/** The shapes of a trial on the wall, all of them in view. */
+/**
+ * The shapes of a trial on the wall, all of them in view.
+ * @param {Geometry[]} shapes
+ */
 function show(shapes) {
   proposed.clear();
-  proposed.addFeatures(shapes.map((geometry) => new Feature(format.readGeometry(geometry))));
+  proposed.addFeatures(
+    shapes.map((geometry) => new Feature(format.readGeometry(geometry) ?? undefined)),
+  );
   if (shapes.length) fit(proposed.getExtent(), { slow: true });
 }
 
@@ -34,9 +39,9 @@ export function Intake() {
   const [layer, setLayer] = useState("");
   const [unit, setUnit] = useState("");
   const [file, setFile] = useState(/** @type {File | null} */ (null));
-  const [found, setFound] = useState(null);
+  const [found, setFound] = useState(/** @type {Found["outlines"] | null} */ (null));
   const [fault, setFault] = useState("");
-  const chooser = useRef(null);
+  const chooser = useRef(/** @type {HTMLInputElement | null} */ (null));
   const drop = () => {
     setFound(null);
     setFault("");
@@ -69,7 +74,8 @@ export function Intake() {
     } else if (done?.error) setFault(`${done.error.problem}. ${done.error.remedy}`);
   };
   const store = async () => {
-    const done = await send(/** @type {File} */ (file), {
+    if (!file || !found) return;
+    const done = await send(file, {
       store: true,
       accept: found.doubts.length > 0,
     });
@@ -122,12 +128,12 @@ export function Intake() {
           tabIndex={-1}
           aria-hidden="true"
           onChange={(e) => {
-            const [picked] = e.currentTarget.files;
+            const picked = e.currentTarget.files?.[0];
             e.currentTarget.value = "";
             if (picked) look(picked);
           }}
         />
-        <button type="button" disabled={busy} onClick={() => chooser.current.click()}>
+        <button type="button" disabled={busy} onClick={() => chooser.current?.click()}>
           {t("intake.choose")}
         </button>
         {file && (

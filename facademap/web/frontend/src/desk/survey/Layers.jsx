@@ -28,12 +28,26 @@ const LAYERS = [
   "control_points",
   "gauges",
 ];
+
+/** How fine the picture of a surface is. */
+function pictureOf(/** @type {Surface} */ { id }) {
+  const found = pictures.value[id];
+  return found ? t("picture.gsd", { mm: (found.gsd_m * 1000).toFixed(2) }) : t("picture.none");
+}
+
+/** Where two pictures of a surface do not lie on one another, as its report says it. */
+function disagreementOf(/** @type {Surface} */ { report }) {
+  const found = /** @type {{ text: string } | null | undefined} */ (report?.disagreement);
+  return found ? ` · ${found.text}` : "";
+}
+
 export function Layers() {
   useEffect(() => {
     askForWatched().catch(() => {
       // without the server no gauge is shown
     });
   }, []);
+  /** @type {Map<string | null, [number, number]>} How many of a family, and how large. */
   const counts = new Map();
   for (const r of rowsOf("conditions")) {
     const now = counts.get(r.family) ?? [0, 0];
@@ -48,6 +62,10 @@ export function Layers() {
     ),
   ].sort();
   const hidden = hiddenFamilies.value;
+  const countOf = (/** @type {string} */ id) => {
+    const found = counts.get(id);
+    return found ? `${found[0]} · ${area(found[1])}` : "–";
+  };
   return (
     <div class="layers">
       <h3>{t("wall")}</h3>
@@ -64,15 +82,13 @@ export function Layers() {
               <strong>{entryOf("elevations", s.elevation)?.row.name ?? s.elevation}</strong>{" "}
               {s.name}
               <small>
-                {pictures.value[s.id]
-                  ? t("picture.gsd", { mm: (pictures.value[s.id].gsd_m * 1000).toFixed(2) })
-                  : t("picture.none")}
+                {pictureOf(s)}
                 {s.check_rmse_m
                   ? ` · ${t("rmse.check", { mm: (s.check_rmse_m * 1000).toFixed(1), n: s.check_n })}`
                   : s.control_rmse_m
                     ? ` · ${t("rmse.control", { mm: (s.control_rmse_m * 1000).toFixed(1) })}`
                     : ""}
-                {s.report?.disagreement ? ` · ${s.report.disagreement.text}` : ""}
+                {disagreementOf(s)}
               </small>
             </button>
           </li>
@@ -158,7 +174,7 @@ export function Layers() {
       </label>
       <Intake />
       <h3>{t("families")}</h3>
-      {schema.value.families.map((f) => (
+      {schema.value?.families.map((f) => (
         <label class="check" key={f.id}>
           <input
             type="checkbox"
@@ -169,24 +185,25 @@ export function Layers() {
                 : [...hidden, f.id];
             }}
           />
-          <Swatch family={f.id} small /> {f.name}{" "}
-          <span class="aside">
-            {counts.get(f.id) ? `${counts.get(f.id)[0]} · ${area(counts.get(f.id)[1])}` : "–"}
-          </span>
+          <Swatch family={f.id} small /> {f.name} <span class="aside">{countOf(f.id)}</span>
         </label>
       ))}
     </div>
   );
 }
-/** Pictures, surveys, or both on the two sides of one edge. */
+/**
+ * Pictures, surveys, or both on the two sides of one edge.
+ * @param {Partial<NonNullable<typeof swipe.value>>} what
+ */
 function compare(what) {
   const next = { at: 0.5, ...swipe.value, ...what };
   swipe.value = next.with || next.surveys || next.relief ? next : null;
 }
 
+/** @param {{ surveys: string[] }} props */
 function SurveySwipe({ surveys }) {
   const pair = swipe.value?.surveys;
-  const choose = (i) => (
+  const choose = (/** @type {string[]} */ pair, /** @type {0 | 1} */ i) => (
     <div class="field">
       <label for={`swipe-survey-${i}`}>{t(i ? "survey.right" : "survey.left")}</label>
       <select
@@ -212,14 +229,16 @@ function SurveySwipe({ surveys }) {
         <input
           type="checkbox"
           checked={Boolean(pair)}
-          onChange={(e) => compare({ surveys: e.currentTarget.checked ? surveys.slice(-2) : null })}
+          onChange={(e) =>
+            compare({ surveys: e.currentTarget.checked ? surveys.slice(-2) : undefined })
+          }
         />{" "}
         {t("survey.compare")}
       </label>
       {pair && (
         <div class="form">
-          {choose(0)}
-          {choose(1)}
+          {choose(pair, 0)}
+          {choose(pair, 1)}
         </div>
       )}
     </>

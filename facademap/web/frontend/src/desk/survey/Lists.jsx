@@ -20,15 +20,28 @@ const [UNCONFIRMED, HELD] = ["unconfirmed", "held"];
 /** Made once: a hundred thousand rows are put in order at once. */
 const inOrder = new Intl.Collator(undefined, { numeric: true });
 
+/** @typedef {keyof typeof COLUMNS} Listed A table that can be listed. */
+
+/**
+ * A row of a table that can be listed, by the columns that are asked for by their name.
+ * @typedef {AnyRow & Partial<Pick<Condition, "term" | "area_m2"> & Pick<Repair, "stage" | "treatment">>} Told
+ */
+
+/** @type {(table: Listed, name: string, value: unknown) => string} */
 const cell = (table, name, value) => {
   if (value === null || value === undefined || value === "") return "–";
-  const col = column(table, name);
-  if (col?.unit === "m2") return area(value);
-  if (col?.unit === "m") return length(value);
-  return shown(value);
+  const unit = column(table, name)?.unit;
+  if (unit === "m2") return area(Number(value));
+  if (unit === "m") return length(Number(value));
+  return shown(String(value));
 };
 
-/** Whether a row is what the filter asks for: a family, a class such as cc3, a stage or a treatment, or something to be settled. */
+/**
+ * Whether a row is what the filter asks for: a family, a class such as cc3, a stage or a treatment, or something to be settled.
+ * @param {Listed} table
+ * @param {AnyRow} row
+ * @param {string} only
+ */
 function isWanted(table, row, only) {
   if (only === UNCONFIRMED) return row.origin === "assisted" && !row.confirmed_by;
   if (table === "repairs")
@@ -37,6 +50,7 @@ function isWanted(table, row, only) {
   return column ? row[column] === Number(level) : row.family === only;
 }
 
+/** @param {{ tables?: Listed[] }} props */
 export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
   const [table, setTable] = useState(tables[0]);
   const [text, setText] = useState("");
@@ -44,8 +58,8 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
   const [here, setHere] = useState(false);
   const [sort, setSort] = useState({ name: "id", down: false });
   const [from, setFrom] = useState(0);
-  const box = useRef(null);
-  const all = rowsOf(table);
+  const box = useRef(/** @type {HTMLDivElement | null} */ (null));
+  const all = /** @type {Told[]} */ (rowsOf(table));
   const rows = useMemo(() => {
     const asked = text.trim().toLowerCase();
     const found = all.filter((r) => {
@@ -88,7 +102,7 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
           aria-label={t("table")}
           value={table}
           onChange={(e) => {
-            setTable(e.currentTarget.value);
+            setTable(/** @type {Listed} */ (e.currentTarget.value));
             setOnly("");
           }}
         >
@@ -113,7 +127,7 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
             onChange={(e) => setOnly(e.currentTarget.value)}
           >
             <option value="">{t("all")}</option>
-            {schema.value.families.map((f) => (
+            {schema.value?.families.map((f) => (
               <option key={f.id} value={f.id}>
                 {f.id} {f.name}
               </option>
@@ -254,6 +268,11 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
   );
 }
 
+/**
+ * @param {Listed} table
+ * @param {string} id
+ * @param {boolean} more Beside what is selected.
+ */
 function pick(table, id, more) {
   if (more && selection.value[0]?.table === table)
     selection.value = isSelected(table, id)

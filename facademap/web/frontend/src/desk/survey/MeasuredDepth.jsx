@@ -4,9 +4,20 @@ import { may } from "../data/reviewer.js";
 import { length } from "../data/settings.js";
 import { t } from "../words/texts.js";
 
-const proposed = (row) => row.measured_depth?.depth_m ?? null;
-const taken = (row) => row.depth_from === "measured" && row.depth_m === proposed(row);
+/** @typedef {NonNullable<Condition["measured_depth"]>} Depth */
+/** @typedef {Condition & { measured_depth: Depth }} Measured */
 
+const proposed = (/** @type {Condition} */ row) => row.measured_depth?.depth_m ?? null;
+const taken = (/** @type {Condition} */ row) =>
+  row.depth_from === "measured" && row.depth_m === proposed(row);
+
+/**
+ * @param {Condition} row
+ * @returns {row is Measured}
+ */
+const isMeasured = (row) => Boolean(row.measured_depth);
+
+/** @param {Condition[]} rows */
 function confirm(rows) {
   edit(
     t("what.depth.measured"),
@@ -19,7 +30,10 @@ function confirm(rows) {
   );
 }
 
-/** What one measurement says: mean with plus or minus, deepest place, how much of the place is known. */
+/**
+ * What one measurement says: mean with plus or minus, deepest place, how much of the place is known.
+ * @param {{ told: Depth }} props
+ */
 function Told({ told }) {
   const digits = { digits: 1 };
   return (
@@ -34,8 +48,9 @@ function Told({ told }) {
   );
 }
 
+/** @param {{ rows: Condition[] }} props */
 export function MeasuredDepth({ rows }) {
-  const told = rows.filter((row) => row.measured_depth);
+  const told = rows.filter(isMeasured);
   if (!told.length) return null;
   const open = told.filter((row) => proposed(row) !== null && !taken(row));
   const [row] = told;
@@ -49,7 +64,9 @@ export function MeasuredDepth({ rows }) {
           t("measured.many", { n: told.length, open: open.length })
         )}
       </p>
-      {row.measured_depth.note && <p>{t("relief.note", { note: row.measured_depth.note })}</p>}
+      {Boolean(row.measured_depth.note) && (
+        <p>{t("relief.note", { note: row.measured_depth.note })}</p>
+      )}
       {rows.length === 1 && proposed(row) === null && <p>{t("measured.nothing")}</p>}
       {rows.length === 1 && taken(row) && (
         <p>{t("measured.taken", { who: row.depth_confirmed_by ?? "" })}</p>

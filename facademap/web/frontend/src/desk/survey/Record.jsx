@@ -27,11 +27,14 @@ import { MeasuredDepth } from "./MeasuredDepth.jsx";
 import { Templates } from "./Templates.jsx";
 import { WholeWall } from "./WholeWall.jsx";
 
-/** Search the glossary by name, abbreviation or meaning, or open a family; what is chosen closes it again. */
+/**
+ * Search the glossary by name, abbreviation or meaning, or open a family; what is chosen closes it again.
+ * @param {{ value?: string | null, onChange: (term: string) => void, fresh?: boolean }} props
+ */
 export function TermPicker({ value, onChange, fresh = false }) {
   const [text, setText] = useState("");
   const [open, setOpen] = useState("");
-  const all = schema.value.terms;
+  const all = schema.value?.terms ?? [];
   const asked = text.trim().toLowerCase();
   const shown = asked
     ? all.filter(
@@ -47,7 +50,7 @@ export function TermPicker({ value, onChange, fresh = false }) {
     setText("");
     setOpen("");
   }, [value]);
-  const choose = (name) => {
+  const choose = (/** @type {string} */ name) => {
     onChange(name);
     setText("");
     setOpen("");
@@ -70,7 +73,7 @@ export function TermPicker({ value, onChange, fresh = false }) {
         </div>
       )}
       <div class="chips" role="group" aria-label={t("families")}>
-        {schema.value.families.map((f) => (
+        {schema.value?.families.map((f) => (
           <button
             type="button"
             key={f.id}
@@ -130,9 +133,11 @@ export function TermPicker({ value, onChange, fresh = false }) {
   );
 }
 
+/** @type {(rows: AnyRow[], name: string) => boolean} */
 const same = (rows, name) =>
   rows.length < READ_MOST && rows.every((r) => (r[name] ?? null) === (rows[0][name] ?? null));
 
+/** @type {Record<string, string[]>} */
 export const FORMS = {
   conditions: [
     "cc",
@@ -192,21 +197,32 @@ export const FORMS = {
   ],
   control_points: ["name", "role", "u_m", "v_m", "w_m", "east_m", "north_m", "height_m", "sigma_m"],
 };
+/** @typedef {import("../parts/fields.jsx").Value} Value */
+
+/** @type {(table: TableName, id: string, values: Values) => Change} */
+const updateOf = (table, id, values) => ({ op: "update", table, id, values });
+
 const READ_ONLY = new Set(["unmatched_reason"]);
 
+/** @typedef {(name: string, value: unknown) => void} SetColumn */
+
 export function useChange() {
-  return (name, value) => {
+  /** @type {SetColumn} */
+  const set = (name, value) => {
     const chosen = selection.value;
+    const named = name === "term" ? term(String(value)) : null;
     const extra =
       name === "term"
-        ? {
-            family: term(value)?.family ?? null,
-            layer: family(term(value)?.family)?.layer ?? "stone",
-          }
+        ? { family: named?.family ?? null, layer: family(named?.family)?.layer ?? "stone" }
         : {};
+    const isOther = (/** @type {RowPlace} */ { table, id }) => {
+      /** @type {AnyRow | undefined} */
+      const row = entryOf(table, id)?.row;
+      return (row?.[name] ?? null) !== value;
+    };
     const changes = chosen
-      .filter(({ table, id }) => (entryOf(table, id)?.row[name] ?? null) !== value)
-      .map(({ table, id }) => ({ op: "update", table, id, values: { [name]: value, ...extra } }));
+      .filter(isOther)
+      .map(({ table, id }) => updateOf(table, id, { [name]: value, ...extra }));
     if (changes.length)
       edit(
         t("what.class", {
@@ -215,13 +231,16 @@ export function useChange() {
         changes,
       );
     if (name === "term")
-      template.value = { ...template.value, term: value, [term(value)?.shape ?? "polygon"]: value };
+      template.value = { ...template.value, term: value, [named?.shape ?? "polygon"]: value };
   };
+  return set;
 }
 
-/** Area net of openings, and what the outline itself covers where that is more. */
-function Figures({ table, rows, line }) {
-  if (table !== "conditions") return null;
+/**
+ * Area net of openings, and what the outline itself covers where that is more.
+ * @param {{ rows: Condition[], line: boolean }} props
+ */
+function Figures({ rows, line }) {
   if (line) return <span>{length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry)))}</span>;
   const net = sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry));
   const whole = sum(rows, (r) => areaOf(r.geometry));
@@ -236,7 +255,13 @@ function Figures({ table, rows, line }) {
 }
 const LEAST_M2 = 1e-6;
 
-function RecordHead({ table, rows, line, total }) {
+/**
+ * What is selected: rows of one table; `conditions` where that is theirs.
+ * @typedef {{ table: TableName, rows: AnyRow[], conditions: Condition[], line: boolean }} Selected
+ */
+
+/** @param {Selected & { total: number }} props */
+function RecordHead({ table, rows, conditions, line, total }) {
   const [row] = rows;
   const many = total > 1;
   return (
@@ -256,7 +281,9 @@ function RecordHead({ table, rows, line, total }) {
             {t("show")}
           </button>
         )}
-        {total === rows.length && <Figures table={table} rows={rows} line={line} />}
+        {conditions.length > 0 && total === rows.length && (
+          <Figures rows={conditions} line={line} />
+        )}
         {!many && (
           <button
             type="button"
@@ -274,7 +301,10 @@ function RecordHead({ table, rows, line, total }) {
   );
 }
 
-/** A stage is told here and changed in the record, where its checks are. */
+/**
+ * A stage is told here and changed in the record, where its checks are.
+ * @param {{ row: Repair }} props
+ */
 function Stage({ row }) {
   return (
     <p class="stage-line">
@@ -294,6 +324,7 @@ function Stage({ row }) {
   );
 }
 
+/** @param {{ rows: AnyRow[], table: TableName, change: SetColumn }} props */
 function Proposal({ rows, table, change }) {
   const open = rows.filter((r) => r.origin === "assisted" && !r.confirmed_by);
   if (!open.length || open.length < rows.length) return null;
@@ -310,17 +341,18 @@ function Proposal({ rows, table, change }) {
   );
 }
 
-function Acts({ table, rows, line }) {
+/** @param {Selected} props */
+function Acts({ table, rows, conditions, line }) {
   const [row] = rows;
   const many = rows.length > 1;
-  const goOn = () => {
-    template.value = { ...row, [term(row.term)?.shape ?? "polygon"]: row.term, sticky: true };
+  const goOn = (/** @type {Condition} */ like) => {
+    template.value = { ...like, [term(like.term)?.shape ?? "polygon"]: like.term, sticky: true };
     tool.value = line ? "line" : "polygon";
   };
   return (
     <footer class="actions">
-      {table === "conditions" && !many && (
-        <button type="button" onClick={goOn}>
+      {conditions.length === 1 && (
+        <button type="button" onClick={() => goOn(conditions[0])}>
           {t("template.use")}
         </button>
       )}
@@ -349,14 +381,17 @@ function Acts({ table, rows, line }) {
   );
 }
 
-/** The fields of what is selected; a column that only the record changes is not among them. */
-function Form({ table, rows, names, lacking, change }) {
+/**
+ * The fields of what is selected; a column that only the record changes is not among them.
+ * @param {Omit<Selected, "line"> & { names: string[], lacking: string[], change: SetColumn }} props
+ */
+function Form({ table, rows, conditions, names, lacking, change }) {
   const [row] = rows;
   return (
     <>
-      {table === "conditions" && (
+      {conditions.length > 0 && (
         <TermPicker
-          value={same(rows, "term") ? row.term : null}
+          value={same(rows, "term") ? conditions[0].term : null}
           onChange={(v) => change("term", v)}
         />
       )}
@@ -366,7 +401,7 @@ function Form({ table, rows, names, lacking, change }) {
             key={name}
             table={table}
             name={name}
-            value={same(rows, name) ? row[name] : null}
+            value={same(rows, name) ? /** @type {Value} */ (row[name]) : null}
             mixed={!same(rows, name)}
             readOnly={READ_ONLY.has(name)}
             lacking={lacking.includes(name)}
@@ -437,16 +472,15 @@ export function Record() {
   const change = useChange();
   if (unnamed.value.length) return <Naming />;
   if (chosen.length) void tickOf(chosen[0].table).value;
-  const rows = chosen
-    .slice(0, READ_MOST)
-    .map(({ table, id }) => entryOf(table, id)?.row)
-    .filter(Boolean);
+  /** @type {AnyRow[]} */
+  const rows = chosen.slice(0, READ_MOST).flatMap(({ table, id }) => entryOf(table, id)?.row ?? []);
   if (!rows.length) return <Nothing />;
   const { table } = chosen[0];
   const [row] = rows;
   const many = rows.length > 1;
   const line = row.geometry?.type.includes("Line") ?? false;
-  const lacking = table === "conditions" && !many ? missingOf(row) : [];
+  const conditions = table === "conditions" ? /** @type {Condition[]} */ (rows) : [];
+  const lacking = conditions.length === 1 ? missingOf(conditions[0]) : [];
   const names = (FORMS[table] ?? []).filter(
     (n) =>
       !column(table, n)?.by_record &&
@@ -454,10 +488,10 @@ export function Record() {
   );
   return (
     <div class="record">
-      <RecordHead table={table} rows={rows} line={line} total={chosen.length} />
-      {table === "repairs" && !many && <Stage row={row} />}
+      <RecordHead {...{ table, rows, conditions, line }} total={chosen.length} />
+      {table === "repairs" && !many && <Stage row={/** @type {Repair} */ (row)} />}
       {!readsTable(table) && <Proposal rows={rows} table={table} change={change} />}
-      {table === "conditions" && <MeasuredDepth rows={rows} />}
+      {conditions.length > 0 && <MeasuredDepth rows={conditions} />}
       {readsTable(table) ? (
         !many && <Read table={table} row={row} names={names} />
       ) : (
@@ -465,29 +499,31 @@ export function Record() {
           key={`${table} ${firstName(rows[0].id)} ${chosen.length}`}
           table={table}
           rows={rows}
+          conditions={conditions}
           names={names}
           lacking={lacking}
           change={change}
         />
       )}
-      {table === "conditions" && <Photo rows={rows} />}
-      {table === "conditions" && <Templates row={many ? null : row} />}
-      {!many && table === "conditions" && <Links row={row} />}
+      {conditions.length > 0 && <PhotoOf rows={conditions} />}
+      {conditions.length > 0 && <Templates row={many ? null : conditions[0]} />}
+      {conditions.length === 1 && <Links row={conditions[0]} />}
       {!many && ["conditions", "repairs"].includes(table) && <Reviews table={table} id={row.id} />}
-      {!readsTable(table) && <Acts table={table} rows={rows} line={line} />}
+      {!readsTable(table) && <Acts {...{ table, rows, conditions, line }} />}
     </div>
   );
 }
 
+/** @param {{ table: TableName, row: AnyRow, names: string[] }} props */
 function Read({ table, row, names }) {
-  const now = table === "conditions" ? term(row.term) : null;
+  const now = table === "conditions" ? term(String(row.term)) : null;
   return (
     <>
       {now && (
         <div class="now">
-          <Swatch term={row.term} />
+          <Swatch term={now.name} />
           <div>
-            <strong>{row.term}</strong>{" "}
+            <strong>{now.name}</strong>{" "}
             <small>
               {now.abbreviation} · {family(now.family)?.name}
             </small>
@@ -500,6 +536,7 @@ function Read({ table, row, names }) {
   );
 }
 
+/** @type {(rows: Condition[], measure: (row: Condition) => number) => number} */
 const sum = (rows, measure) => rows.reduce((s, r) => s + measure(r), 0);
 
 function Template() {
@@ -535,18 +572,21 @@ function Template() {
   );
 }
 
-/** The photo that shows a condition, taken on the spot; kept here until there is a connection. */
-function Photo({ rows }) {
+/**
+ * The photo that shows a condition, taken on the spot; kept here until there is a connection.
+ * @param {{ rows: Condition[] }} props
+ */
+function PhotoOf({ rows }) {
   const [row] = rows;
   const photo = rows.every((r) => r.photo === row.photo) ? row.photo : null;
-  const set = (id) =>
+  const set = (/** @type {string | null} */ id) =>
     edit(
       t("what.photo.set", {
         n: rows.length > 1 ? t("together", { n: rows.length }) : shown(row.id),
       }),
-      rows.map((r) => ({ op: "update", table: "conditions", id: r.id, values: { photo: id } })),
+      rows.map((r) => updateOf("conditions", r.id, { photo: id })),
     );
-  const take = (picture) =>
+  const take = (/** @type {File} */ picture) =>
     set(
       takePhoto(picture, {
         subject: "condition",
@@ -579,6 +619,7 @@ function Photo({ rows }) {
   );
 }
 
+/** @param {{ row: Condition }} props */
 function Links({ row }) {
   const repairs = rowsOf("repairs").filter((r) => (r.conditions ?? []).includes(row.id));
   return (

@@ -14,7 +14,7 @@ import {
 } from "../wall/relief.js";
 import { t } from "../words/texts.js";
 
-const set = (what) => {
+const set = (/** @type {Partial<typeof look.value>} */ what) => {
   look.value = { ...look.value, ...what };
 };
 const RAMP_FINE = finer(RAMP, 8).map((c) => `rgb(${c.join()})`);
@@ -131,7 +131,7 @@ export function Relief() {
             />
           )}
           {shown.change && <p class="aside">{t("relief.change.told")}</p>}
-          {held.value?.said?.map((words) => (
+          {held.value?.said?.map((/** @type {string} */ words) => (
             <p class="aside" key={words}>
               {words}
             </p>
@@ -144,13 +144,16 @@ export function Relief() {
   );
 }
 
-function beside(yes) {
-  /** @type {any} */
+function beside(/** @type {boolean} */ yes) {
   const next = { at: 0.5, ...swipe.value, relief: yes };
   swipe.value = next.with || next.surveys || next.relief ? next : null;
 }
 
-/** Colours between the given ones, so many to each step. */
+/**
+ * Colours between the given ones, so many to each step.
+ * @param {number[][]} colours
+ * @param {number} parts
+ */
 function finer(colours, parts) {
   return Array.from({ length: (colours.length - 1) * parts + 1 }, (_, n) => {
     const k = Math.min(colours.length - 2, Math.floor(n / parts));
@@ -159,7 +162,7 @@ function finer(colours, parts) {
   });
 }
 
-const told = (m) =>
+const told = (/** @type {number} */ m) =>
   units.value === "in" ? `${(m / 0.0254).toFixed(2)} in` : `${Math.round(m * 1000)} mm`;
 
 /** A disc seen from before the wall: the light stands where the sun is put, square on in the middle, raking at the rim. */
@@ -167,7 +170,7 @@ function Light() {
   const { from, height } = look.value;
   const turn = (from * Math.PI) / 180;
   const reach = (90 - height) / 90;
-  const pull = (e) => {
+  const pull = (/** @type {import("preact").TargetedPointerEvent<SVGSVGElement>} */ e) => {
     if (e.type === "pointermove" && !e.buttons) return;
     const box = e.currentTarget.getBoundingClientRect();
     const x = ((e.clientX - box.left) / box.width) * 2 - 1;
@@ -227,6 +230,7 @@ function Light() {
   );
 }
 
+/** @param {{ ends: number[], cut: boolean, change: boolean }} props */
 function Legend({ ends, cut, change }) {
   const [from, to] = ends.map((m) => `${m > 0 ? "+" : ""}${told(m)}`);
   return (

@@ -7,7 +7,7 @@ import { t } from "../words/texts.js";
 
 export function Required() {
   const required = requiredFields();
-  const set = (column, on) =>
+  const set = (/** @type {string} */ column, /** @type {boolean} */ on) =>
     requireFields(
       requirable()
         .map((f) => f.column)

@@ -8,17 +8,22 @@ import { Dialog } from "../parts/Dialogs.jsx";
 import { Swatch } from "../parts/Swatch.jsx";
 import { t } from "../words/texts.js";
 
-/** A template in a few words: its classes and its depth. */
+const CLASSES = /** @type {const} */ (["cc", "uc", "rc"]);
+
+/**
+ * A template in a few words: its classes and its depth.
+ * @param {{ values: Partial<Condition> }} template
+ */
 const said = ({ values }) =>
   [
-    ...["cc", "uc", "rc"].filter((n) => n in values).map((n) => `${n.toUpperCase()} ${values[n]}`),
+    ...CLASSES.filter((n) => n in values).map((n) => `${n.toUpperCase()} ${values[n]}`),
     values.depth_m && length(values.depth_m),
   ]
     .filter(Boolean)
     .join(" · ");
 
 /**
- * @param {{row?: any, onUse?: ((term: string) => void) | null}} props `onUse` takes the term instead of the selection.
+ * @param {{row?: Condition | null, onUse?: ((term: string) => void) | null}} props `onUse` takes the term instead of the selection.
  */
 export function Templates({ row = null, onUse = null }) {
   const all = templates();
@@ -52,10 +57,10 @@ export function Templates({ row = null, onUse = null }) {
               title={x.key ? t("template.key", { key: x.key }) : undefined}
               onClick={() => {
                 useTemplate(x);
-                onUse?.(x.values.term);
+                if (typeof x.values.term === "string") onUse?.(x.values.term);
               }}
             >
-              <Swatch term={x.values.term} small />{" "}
+              <Swatch term={String(x.values.term ?? "")} small />{" "}
               <span>
                 <strong>{x.name}</strong> <small>{said(x)}</small>
               </span>
@@ -76,6 +81,7 @@ export function Templates({ row = null, onUse = null }) {
   );
 }
 
+/** @param {{ row: Condition }} props */
 export function KeepTemplate({ row }) {
   const all = templates();
   const free =
@@ -86,7 +92,7 @@ export function KeepTemplate({ row }) {
   const close = () => {
     dialog.value = null;
   };
-  const store = (event) => {
+  const store = (/** @type {Event} */ event) => {
     event.preventDefault();
     if (!name.trim()) return;
     keepTemplate(name, key, row);

@@ -6,16 +6,17 @@ import { isProposing, proposeDamage, proposeWall } from "../drawing/wholeWall.js
 import { t } from "../words/texts.js";
 
 export function WholeWall() {
-  if (isProposing())
+  const now = job.value;
+  if (now && isProposing())
     return (
       <p role="status">
-        {t(`job.name.${job.value.kind}`)} … {Math.round(100 * job.value.fraction)} %{" "}
+        {t(`job.name.${now.kind}`)} … {Math.round(100 * (now.fraction ?? 0))} %{" "}
         <button type="button" onClick={() => void stopJob()}>
           {t("job.stop")}
         </button>
       </p>
     );
-  if (!rowOf("surfaces", surface.value)?.picture || job.value?.state === "running") return null;
+  if (!rowOf("surfaces", surface.value)?.picture || now?.state === "running") return null;
   if (lacksNetworks()) return <p class="quiet">{t("networks.none")}</p>;
   return (
     <p>

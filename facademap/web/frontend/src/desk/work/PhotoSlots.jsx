@@ -10,21 +10,31 @@ import { t } from "../words/texts.js";
 /** Places that make sense where nothing is cut out. */
 const SURFACE = ["before", "after"];
 
-/** `onPhoto(slot, photo)` enters a photo; one that is under way has its number on this device. */
+/** @typedef {NonNullable<ReturnType<typeof import("../data/acts.js").workState>>} WorkState */
+/** @typedef {WorkState["entries"][number]} Entered */
+
+/**
+ * `onPhoto(slot, photo)` enters a photo; one that is under way has its number on this device.
+ * @param {{
+ *   row: Repair, piece?: Piece, state: WorkState, onPhoto: (slot: string, photo: string) => void,
+ * }} props
+ */
 export function PhotoSlots({ row, piece, state, onPhoto }) {
   const taken = photosBySlot(state.entries);
+  const takenFor = (/** @type {string} */ name) => taken.get(name) ?? [];
   const slots = (overview.value.photos?.slots ?? []).filter(
-    ({ name }) => piece || SURFACE.includes(name) || taken.get(name).length,
+    ({ name }) => piece || SURFACE.includes(name) || takenFor(name).length,
   );
   const [chosen, choose] = useState("");
   if (!slots.length) return null;
-  const order = column("repairs", "stage").choices;
+  const order = column("repairs", "stage")?.choices ?? [];
   const stage = order.indexOf(state.stage);
-  const missed = ({ name, before }) =>
-    !taken.get(name).length && stage >= order.indexOf(before) && !(state.stage in WAITS);
-  const filled = slots.filter(({ name }) => taken.get(name).length).length;
-  const slot = chosen || (slots.find(({ name }) => !taken.get(name).length) ?? slots.at(-1)).name;
-  const shoot = (picture) => {
+  const missed = (/** @type {typeof slots[number]} */ { name, before }) =>
+    !takenFor(name).length && stage >= order.indexOf(before) && !(state.stage in WAITS);
+  const filled = slots.filter(({ name }) => takenFor(name).length).length;
+  const open = slots.find(({ name }) => !takenFor(name).length) ?? slots[slots.length - 1];
+  const slot = chosen || open.name;
+  const shoot = (/** @type {File} */ picture) => {
     const photo = takePhoto(picture, {
       subject: "record",
       name: `${row.id} ${slot} ${picture.name}`,
@@ -43,7 +53,7 @@ export function PhotoSlots({ row, piece, state, onPhoto }) {
           <li key={s.name}>
             <Slot
               name={s.name}
-              photos={taken.get(s.name)}
+              photos={takenFor(s.name)}
               missed={missed(s)}
               chosen={s.name === slot}
               onChoose={() => choose(s.name)}
@@ -72,6 +82,7 @@ export function PhotoSlots({ row, piece, state, onPhoto }) {
 /** Stages that stand at the end of the list without being far on. */
 const WAITS = { "on hold": 1, redo: 1 };
 
+/** @param {{ name: string, photos: Entered[], missed: boolean, chosen: boolean, onChoose: () => void }} props */
 function Slot({ name, photos, missed, chosen, onChoose }) {
   const last = photos.at(-1);
   const told = last
@@ -86,7 +97,7 @@ function Slot({ name, photos, missed, chosen, onChoose }) {
       aria-pressed={chosen}
       onClick={onChoose}
     >
-      {last ? (
+      {last?.photo ? (
         <img src={photoAddress(last.photo, 240)} alt={t("slots.shown", { slot: name })} />
       ) : (
         <span class="gap">{told}</span>
@@ -100,7 +111,10 @@ function Slot({ name, photos, missed, chosen, onChoose }) {
   );
 }
 
-/** A photo that the project has already. */
+/**
+ * A photo that the project has already.
+ * @param {{ row: Repair, label: string, onChoose: (photo: string) => void }} props
+ */
 function Stored({ row, label, onChoose }) {
   const photos = rowsOf("photos").filter(
     (p) => p.subject === "record" && (!p.surface || p.surface === row.surface),

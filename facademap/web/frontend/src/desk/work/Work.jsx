@@ -11,7 +11,7 @@ import { sizes, units, when } from "../data/settings.js";
 import { select, selection } from "../data/view.js";
 import { edgeName } from "../drawing/cutout.js";
 import { enter } from "../drawing/places.js";
-import { parseNumber } from "../geometry/measures.js";
+import { figuresIn, parseNumber } from "../geometry/measures.js";
 import { Cautions } from "../parts/Cautions.jsx";
 import { fromMetres, lengthFault, toMetres } from "../parts/fields.jsx";
 import { Numbers } from "../parts/Numbers.jsx";
@@ -39,9 +39,7 @@ function Stages() {
   const [text, setText] = useState("");
   const [lift, setLift] = useState("");
   const repairs = rowsOf("repairs").filter((r) => !["leave"].includes(r.treatment));
-  const lifts = [
-    ...new Set(repairs.map((r) => r.lift).filter((n) => n !== null && n !== undefined)),
-  ].sort((a, b) => a - b);
+  const lifts = [...new Set(repairs.flatMap((r) => r.lift ?? []))].sort((a, b) => a - b);
   const asked = text.trim().toLowerCase();
   const found = repairs.filter(
     (r) =>
@@ -53,9 +51,10 @@ function Stages() {
             .includes(asked),
         )),
   );
+  /** @type {Map<string, Repair[]>} */
   const groups = new Map();
   for (const r of found) groups.set(r.stage, [...(groups.get(r.stage) ?? []), r]);
-  const order = column("repairs", "stage").choices;
+  const order = column("repairs", "stage")?.choices ?? [];
   return (
     <div class="stages">
       <h2>{t("work")}</h2>
@@ -131,20 +130,34 @@ function Stages() {
 
 const BACK = ["redo", "on hold", "proposed"];
 
+/**
+ * @typedef {import("./PhotoSlots.jsx").WorkState} WorkState
+ * @typedef {(kind: ActName, body: ActBody, words?: string) => void} Enter
+ * @typedef {(body: ActBody, words?: string) => void} Save
+ */
+
+/** Where a block lies in the yard, in brackets. */
+const lyingAt = (/** @type {string} */ block) => {
+  const location = entryOf("blocks", block)?.row.location;
+  return location ? ` (${location})` : "";
+};
+
+/** @param {{ row: Repair }} props */
 function Work({ row }) {
-  const [photo, setPhoto] = useState(null);
+  const [photo, setPhoto] = useState(/** @type {string | null} */ (null));
   const [reason, setReason] = useState("");
   useEffect(() => {
     if (online.value) void lookAt(row.id).catch(() => {});
   }, [row.id, tickOf("work_log").value]);
   const state = workState(row.id);
+  /** @type {Enter} */
   const act = (kind, body, words = reason) => {
     enterAct(row.id, kind, body, { photo, reason: words });
     setReason("");
     setPhoto(null);
     if (!online.value) notice.value = { text: t("work.kept") };
   };
-  const move = (stage) => {
+  const move = (/** @type {WorkState} */ state, /** @type {string} */ stage) => {
     if (BACK.includes(stage) && state.stage !== "on hold" && !reason.trim()) {
       notice.value = { text: t("work.reason.needed", { stage }), bad: true };
       document.getElementById("work-reason")?.focus();
@@ -164,7 +177,7 @@ function Work({ row }) {
     }
     act("stage", { stage });
   };
-  const shoot = (picture) =>
+  const shoot = (/** @type {File} */ picture) =>
     setPhoto(
       takePhoto(picture, {
         subject: "record",
@@ -184,7 +197,7 @@ function Work({ row }) {
           <span>
             <span class="dot" style={{ background: stageColour(row.stage) }} /> {row.stage}
           </span>
-          {state?.waits > 0 && (
+          {state && state.waits > 0 && (
             <span class="waits-mark">{t("work.waits", { n: state.waits })}</span>
           )}
           <button
@@ -213,9 +226,7 @@ function Work({ row }) {
           {place ? (
             <>
               {t("work.from")} <strong>{place.block}</strong>
-              {entryOf("blocks", place.block)?.row.location
-                ? ` (${entryOf("blocks", place.block).row.location})`
-                : ""}
+              {lyingAt(place.block)}
             </>
           ) : (
             t("work.from.none")
@@ -267,7 +278,7 @@ function Work({ row }) {
                 type="button"
                 key={n}
                 class={BACK.includes(n) ? "" : "main"}
-                onClick={() => move(n)}
+                onClick={() => move(state, n)}
               >
                 {n}
               </button>
@@ -279,11 +290,15 @@ function Work({ row }) {
   );
 }
 
+/** @type {(string | null)[]} */
 const DONE = ["pass", "not applicable"];
 
-/** What has to be done before a stage comes first; what was done and what comes later is folded. */
+/**
+ * What has to be done before a stage comes first; what was done and what comes later is folded.
+ * @param {WorkState} state
+ */
 function sortedChecks({ checks, next, stage }) {
-  const order = column("repairs", "stage").choices;
+  const order = column("repairs", "stage")?.choices ?? [];
   const forward = next.filter((n) => !BACK.includes(n)).map((n) => order.indexOf(n));
   // from a redo one may go on at several stages: the nearest one counts
   const till = forward.length ? Math.min(...forward) : order.indexOf(stage);
@@ -295,6 +310,7 @@ function sortedChecks({ checks, next, stage }) {
   };
 }
 
+/** @param {{ state: WorkState, row: Repair, act: Enter }} props */
 function Checks({ state, row, act }) {
   const { due, later: rest, done } = sortedChecks(state);
   // with nothing due, what the stage after next asks for can be done already
@@ -304,6 +320,7 @@ function Checks({ state, row, act }) {
       : rest.filter((c) => c.before === rest[0].before);
   const later = rest.filter((c) => !soon.includes(c));
   // one reading answers every check of the same thing
+  /** @type {(check: Check) => Save} */
   const save = (check) => (body, words) => {
     const same = body.measured
       ? [...due, ...rest].filter(
@@ -315,10 +332,10 @@ function Checks({ state, row, act }) {
       : [];
     for (const c of [check, ...same]) act("check", { criterion: c.criterion, ...body }, words);
   };
-  const list = (checks) => (
+  const list = (/** @type {Check[]} */ checks) => (
     <ul class="checks">
       {checks.map((c) => (
-        <Check key={c.criterion} check={c} row={row} onSave={save(c)} />
+        <OneCheck key={c.criterion} check={c} row={row} onSave={save(c)} />
       ))}
     </ul>
   );
@@ -346,6 +363,7 @@ function Checks({ state, row, act }) {
   );
 }
 
+/** @param {{ list: WorkState["entries"] }} props */
 function Entries({ list }) {
   return (
     <details open={list.some((e) => e.waits)}>
@@ -363,7 +381,7 @@ function Entries({ list }) {
             {e.measured && (
               <p class="aside">
                 {Object.entries(e.measured)
-                  .map(([n, v]) => `${n} ${[].concat(v).join(", ")}`)
+                  .map(([n, v]) => `${n} ${figuresIn(v).join(", ")}`)
                   .join(" · ")}
               </p>
             )}
@@ -376,75 +394,109 @@ function Entries({ list }) {
   );
 }
 
+/**
+ * How a measure is typed, read and shown again.
+ * @typedef {{
+ *   unit: () => string, read: (text: string) => number | null | undefined, check: (text: string) => string,
+ *   show: (value: number) => string,
+ * }} Kind
+ */
+
+/** @type {Kind} */
 const METRES = {
   unit: () => units.value,
   read: toMetres,
   check: lengthFault,
   show: (m) => fromMetres(m, true),
 };
+/** @type {(unit: string, factor: number) => Kind} */
 const scaled = (unit, factor) => {
-  const read = (text) => {
+  const read = (/** @type {string} */ text) => {
     const v = parseNumber(text, unit);
     return v ? v * factor : v;
   };
-  const check = (text) => (read(text) === undefined ? t("refuse.number") : "");
+  const check = (/** @type {string} */ text) =>
+    read(text) === undefined ? t("refuse.number") : "";
   return { unit: () => unit, read, check, show: (v) => String(v / factor) };
 };
+/** @type {Record<string, Kind>} */
 const KINDS = { m: METRES, c: scaled("°C", 1), h: scaled("h", 1), share: scaled("%", 0.01) };
-const kindOf = (name) => KINDS[name.match(/_(m|c|h|share)$/)?.[1]] ?? scaled("", 1);
-// joints are asked for by the names of their edges, in the order of the ticket
+const kindOf = (/** @type {string} */ name) =>
+  KINDS[name.match(/_(m|c|h|share)$/)?.[1] ?? ""] ?? scaled("", 1);
+/** The edges of a piece in the order of its ticket. */
+const edgesOf = (/** @type {Repair} */ row) =>
+  /** @type {{ name: string, kind: string }[]} */ (row.materials?.edges ?? []);
+/** Those of them that have a joint. */
+const jointed = (/** @type {Repair} */ row) => edgesOf(row).filter((e) => e.kind !== "exposed");
+/**
+ * Joints are asked for by the names of their edges.
+ * @param {Check} check
+ * @param {Repair} row
+ */
 const asked = (check, row) =>
-  check.measured === "joints_m"
-    ? (row.materials?.edges ?? []).filter((e) => e.kind !== "exposed").map((e) => edgeName(e.name))
-    : [];
-const fixed = (check, row) =>
-  ({
-    diagonals_m: 2,
-    depths_m: 4,
-    joints_m: asked(check, row).length || row.edges?.length,
-  })[check.measured] ?? 0;
+  check.measured === "joints_m" ? jointed(row).map((e) => edgeName(e.name)) : [];
+/**
+ * How many are measured, where that is known.
+ * @param {Check} check
+ * @param {Repair} row
+ */
+function fixed(check, row) {
+  if (check.measured === "diagonals_m") return 2;
+  if (check.measured === "depths_m") return 4;
+  return check.measured === "joints_m" ? asked(check, row).length || row.edges?.length || 0 : 0;
+}
+/**
+ * What was measured on the cut-out under a name, or at a check.
+ * @param {Repair} row
+ * @param {string} name
+ */
+const measuredOf = (row, name) =>
+  /** @type {Record<string, number[] | Record<string, number>> | null} */ (row.measured)?.[name];
 
-function Check({ check, row, onSave }) {
+/** @param {{ check: Check, row: Repair, onSave: Save }} props */
+function OneCheck({ check, row, onSave }) {
   const kind = kindOf(check.measured ?? "");
   const several = ["spread", "near"].includes(check.kind) || (check.measured ?? "").endsWith("s_m");
   const count = fixed(check, row);
   const start = () => {
     // what was read on the cut-out as cut is not asked again
-    const known = row.measured?.[check.measured];
-    return known
-      ? known.map(kind.show)
-      : Array.from({ length: several ? count || 2 : 1 }, () => "");
+    const known = measuredOf(row, check.measured ?? "");
+    if (Array.isArray(known)) return known.map(kind.show);
+    if (known && jointed(row).length)
+      return jointed(row).map(({ name }) => (name in known ? kind.show(known[name]) : ""));
+    return Array.from({ length: several ? count || 2 : 1 }, () => "");
   };
   const [texts, setTexts] = useState(start);
   useEffect(() => {
     if (texts.every((x) => !x.trim())) setTexts(start());
-  }, [JSON.stringify(row.measured?.[check.measured])]);
+  }, [JSON.stringify(measuredOf(row, check.measured ?? ""))]);
   const [wrong, setWrong] = useState("");
-  const [says, setSays] = useState("");
+  const [says, setSays] = useState(/** @type {"" | "redo" | "not applicable"} */ (""));
   const [again, setAgain] = useState(false);
   const done = DONE.includes(check.result);
   const waits = check.result === "waiting";
   const open = (!done || again) && !waits && may("work");
   const result = check.result ?? "missing";
+  /** @type {Save} */
   const store = (body, words) => {
     onSave(body, words);
     setSays("");
     setWrong("");
     setAgain(false);
   };
-  const save = (event) => {
+  const save = (/** @type {Event} */ event) => {
     event.preventDefault();
     const values = texts.filter((x) => x.trim()).map(kind.read);
-    if (!values.length || values.some((v) => v === undefined || !Number.isFinite(v))) {
+    if (!values.length || !values.every(Number.isFinite)) {
       notice.value = { text: t("work.number.needed", { name: check.criterion }), bad: true };
       return;
     }
-    store({ measured: { [check.measured]: several ? values : values[0] } });
+    store({ measured: { [check.measured ?? ""]: several ? values : values[0] } });
     setTexts(start());
   };
-  const tell = (event) => {
+  const tell = (/** @type {Event} */ event) => {
     event.preventDefault();
-    if (wrong.trim()) store({ result: says }, wrong.trim());
+    if (says && wrong.trim()) store({ result: says }, wrong.trim());
     else notice.value = { text: t("work.wrong.needed"), bad: true };
   };
   return (
@@ -520,58 +572,82 @@ function Check({ check, row, onSave }) {
   );
 }
 
-/** What is measured on a cut-out, with the names of its sides as they stand on the ticket. */
+/**
+ * What is measured on a cut-out, with the names of its sides as they stand on the ticket.
+ * @param {Repair} row
+ * @returns {[string, string[]][]}
+ */
 function measuresOf(row) {
-  const sides = (row.materials?.edges ?? []).map((edge) => edge.name);
-  return {
-    sides_m: sides,
-    ...(sides.length === 4 ? {} : { widths_m: ["", ""], heights_m: ["", ""] }),
-    diagonals_m: ["", ""],
-    depths_m: ["", "", "", ""],
-  };
+  const sides = edgesOf(row).map((edge) => edge.name);
+  /** @type {[string, string[]][]} */
+  const square = [
+    ["widths_m", ["", ""]],
+    ["heights_m", ["", ""]],
+  ];
+  return [
+    ["sides_m", sides],
+    ...(sides.length === 4 ? [] : square),
+    ["diagonals_m", ["", ""]],
+    ["depths_m", ["", "", "", ""]],
+  ];
 }
 
+/** @param {{ onSave: (values: Values) => void, row: Repair }} props */
 function CutOut({ onSave, row }) {
-  const known = row.measured;
   const measures = measuresOf(row);
+  const before = (
+    /** @type {string} */ name,
+    /** @type {string} */ label,
+    /** @type {number} */ i,
+  ) => {
+    const known = measuredOf(row, name);
+    return Array.isArray(known) ? known[i] : known?.[label];
+  };
   const [texts, setTexts] = useState(() =>
     Object.fromEntries(
-      Object.entries(measures).map(([n, labels]) => [
+      measures.map(([n, labels]) => [
         n,
-        labels.map((label, i) => fromMetres(known?.[n]?.[label] ?? known?.[n]?.[i], true)),
+        labels.map((label, i) => fromMetres(before(n, label, i), true)),
       ]),
     ),
   );
-  const save = (e) => {
+  // what is measured may change with the ticket while the form is open
+  const typedFor = (/** @type {string} */ name, /** @type {string[]} */ labels) =>
+    texts[name] ?? labels.map(() => "");
+  const save = (/** @type {Event} */ e) => {
     e.preventDefault();
-    const values = Object.fromEntries(
-      Object.entries(texts).map(([n, list]) => [n, list.filter((x) => x.trim()).map(toMetres)]),
-    );
-    if (values.sides_m.length === measures.sides_m.length)
-      values.sides_m = Object.fromEntries(
-        measures.sides_m.map((name, i) => [name, values.sides_m[i]]),
-      );
-    if (
-      Object.values(values)
-        .flatMap((v) => Object.values(v))
-        .some((v) => v === undefined)
-    )
+    const typed = measures.map(([n, labels]) => {
+      const figures = typedFor(n, labels)
+        .filter((x) => x.trim())
+        .map(toMetres);
+      return { n, labels, figures, bySide: n === "sides_m" && figures.length === labels.length };
+    });
+    if (typed.some(({ figures }) => figures.includes(undefined))) {
       notice.value = { text: t("work.number.needed", { name: t("work.cutout") }), bad: true };
-    else onSave(values);
+      return;
+    }
+    onSave(
+      Object.fromEntries(
+        typed.map(({ n, labels, figures, bySide }) => [
+          n,
+          bySide ? Object.fromEntries(labels.map((name, i) => [name, figures[i]])) : figures,
+        ]),
+      ),
+    );
   };
   return (
-    <details class="cut-out" open={!known}>
+    <details class="cut-out" open={!row.measured}>
       <summary>{t("work.cutout")}</summary>
       <form onSubmit={save}>
-        {Object.keys(measures).map((n) => (
+        {measures.map(([n, labels]) => (
           <div class="field" key={n}>
             <span class="aside" aria-hidden="true">
               {t(`work.${n}`)}
             </span>
             <Numbers
               name={t(`work.${n}`)}
-              texts={texts[n]}
-              labels={measures[n].map((label) => label || undefined)}
+              texts={typedFor(n, labels)}
+              labels={labels}
               unit={units.value}
               check={lengthFault}
               onChange={(list) => setTexts({ ...texts, [n]: list })}

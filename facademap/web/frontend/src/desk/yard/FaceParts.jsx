@@ -1,9 +1,23 @@
 // Parts of the measuring of a face: its points, its flaws.
 import { t } from "../words/texts.js";
 
+/**
+ * A point in the plane of the face as it is typed, and where it was seen in the photo.
+ * @typedef {{ x: string, y: string, at: Point | null }} Typed
+ * @typedef {{ ring: Point[], kind: string, depth: string }} DrawnFlaw
+ */
+
 export const FLAWS = ["crack", "hole", "stain", "vein", "spall"];
 
-/** Points in the plane of the face with their places on it, and where each is seen in the photo. */
+const AXES = /** @type {const} */ (["x", "y"]);
+
+/**
+ * Points in the plane of the face with their places on it, and where each is seen in the photo.
+ * @param {{
+ *   points: Typed[], step: string, unit: string, short: string, onStep: (step: string) => void,
+ *   onType: (i: number, values: Partial<Typed>) => void, onMore: () => void,
+ * }} props
+ */
 export function FacePoints({ points, step, unit, short, onStep, onType, onMore }) {
   return (
     <div class="face-points">
@@ -29,7 +43,7 @@ export function FacePoints({ points, step, unit, short, onStep, onType, onMore }
                   {i + 1} {p.at ? "✓" : t("control.pick")}
                 </button>
               </th>
-              {["x", "y"].map((axis) => (
+              {AXES.map((axis) => (
                 <td key={axis}>
                   <input
                     aria-label={t(`face.point.${axis}`, { n: i + 1, unit })}
@@ -50,7 +64,13 @@ export function FacePoints({ points, step, unit, short, onStep, onType, onMore }
   );
 }
 
-/** What is flawed on the face: kind and depth of each. */
+/**
+ * What is flawed on the face: kind and depth of each.
+ * @param {{
+ *   flaws: DrawnFlaw[], unit: string,
+ *   onChange: (i: number, values: Partial<DrawnFlaw>) => void, onTakeOut: (i: number) => void,
+ * }} props
+ */
 export function Flaws({ flaws, unit, onChange, onTakeOut }) {
   return (
     <ul class="flaws">

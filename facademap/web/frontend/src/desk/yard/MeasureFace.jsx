@@ -11,40 +11,58 @@ import { fromMetres, lengthFault, toMetres } from "../parts/fields.jsx";
 import { t } from "../words/texts.js";
 import { FacePoints, Flaws } from "./FaceParts.jsx";
 
-const filled = (text) => Number.isFinite(toMetres(text) ?? NaN);
+/** @typedef {import("./FaceParts.jsx").Typed} Typed */
+/** @typedef {import("./FaceParts.jsx").DrawnFlaw} DrawnFlaw */
+/** @typedef {{ of: string, ring: Point[] }} Drawing A ring that is being drawn. */
+/**
+ * A face as the server measured it.
+ * @typedef {{
+ *   face: Values & { width_m: number, height_m: number }, width_pm95_m: number, height_pm95_m: number,
+ *   rmse_m?: number | null, ring_px: Point[], warnings: string[],
+ * }} Measured
+ */
+
+const filled = (/** @type {string} */ text) => Number.isFinite(toMetres(text) ?? NaN);
+const isLong = (/** @type {string} */ text) => (toMetres(text) ?? 0) > 0;
+/** @type {Typed} */
 const EMPTY = { x: "", y: "", at: null };
+/** @type {(a: Point, b: Point, px: number) => boolean} */
 const near = (a, b, px) => Math.hypot(a[0] - b[0], a[1] - b[1]) <= px;
 /** Drawn rings of the photo: round a flaw, or round the face itself. */
 const [FLAW, OUTLINE] = ["flaw", "outline"];
 const LEAST_CORNERS = 3;
 
-/** Everything that was picked and typed, and what can be asked of the server with it. */
+/** @typedef {ReturnType<typeof useFace>} FaceState */
+
+/**
+ * Everything that was picked and typed, and what can be asked of the server with it.
+ * @param {Block} block
+ * @param {Photo} photo
+ */
 function useFace(block, photo) {
   const [by, setBy] = useState("length");
-  const [ends, setEnds] = useState([null, null]);
+  const [ends, setEnds] = useState(/** @type {(Point | null)[]} */ ([null, null]));
   const [known, setKnown] = useState("");
   const [points, setPoints] = useState(() => Array.from({ length: 4 }, () => ({ ...EMPTY })));
-  const [click, setClick] = useState(null);
+  const [click, setClick] = useState(/** @type {Point | null} */ (null));
   const [step, setStep] = useState("0");
   const [depth, setDepth] = useState(fromMetres(block.depth_m));
-  const [found, setFound] = useState(null);
-  const [flaws, setFlaws] = useState([]);
-  const [drawing, setDrawing] = useState(null);
-  const [byHand, setByHand] = useState(null);
+  const [found, setFound] = useState(/** @type {Measured | null} */ (null));
+  const [flaws, setFlaws] = useState(/** @type {DrawnFlaw[]} */ ([]));
+  const [drawing, setDrawing] = useState(/** @type {Drawing | null} */ (null));
+  const [byHand, setByHand] = useState(/** @type {Point[] | null} */ (null));
 
   const scale =
     by === "length"
       ? ends.map((at, i) => ({ id: String(i), name: "AB"[i], at }))
       : points.map((p, i) => ({ id: String(i), name: String(i + 1), at: p.at }));
   const marks = [...scale, { id: "click", name: "●", at: byHand ? null : click }];
-  const used = points.filter((p) => p.at && filled(p.x) && filled(p.y));
-  const scaled = by === "length" ? ends.every(Boolean) && toMetres(known) > 0 : used.length >= 4;
+  const used = points.flatMap(({ x, y, at }) =>
+    at && filled(x) && filled(y) ? [[...at, toMetres(x), toMetres(y)]] : [],
+  );
+  const scaled = by === "length" ? ends.every(Boolean) && isLong(known) : used.length >= 4;
 
-  const stale = (set) => (value) => {
-    set(value);
-    setFound(null);
-  };
-  const endDrawing = ({ of, ring }) => {
+  const endDrawing = (/** @type {Drawing} */ { of, ring }) => {
     if (of === FLAW) setFlaws([...flaws, { ring, kind: "crack", depth: "" }]);
     else {
       setByHand(ring);
@@ -52,16 +70,15 @@ function useFace(block, photo) {
     }
     setDrawing(null);
   };
-  const pickInRing = (at) => {
-    const { of, ring } = drawing;
+  const pickInRing = (/** @type {Drawing} */ { of, ring }, /** @type {Point} */ at) => {
     const closes =
       ring.length >= LEAST_CORNERS && near(at, ring[0], Math.max(8, photo.width_px / 120));
-    if (closes) endDrawing(drawing);
+    if (closes) endDrawing({ of, ring });
     else setDrawing({ of, ring: [...ring, at] });
   };
-  const pick = (at) => {
+  const pick = (/** @type {Point} */ at) => {
     if (drawing) {
-      pickInRing(at);
+      pickInRing(drawing, at);
       return;
     }
     if (step === "click") {
@@ -92,16 +109,22 @@ function useFace(block, photo) {
       depth_m: filled(f.depth) ? toMetres(f.depth) : null,
     })),
     ...(by === "length"
-      ? { scale_px: [...ends[0], ...ends[1]], length_m: toMetres(known) }
-      : { points: used.map((p) => [...p.at, toMetres(p.x), toMetres(p.y)]) }),
+      ? { scale_px: ends.flatMap((at) => at ?? []), length_m: toMetres(known) }
+      : { points: used }),
   });
   return {
     ...{ by, known, points, step, depth, found, flaws, drawing, byHand, marks, scaled },
     ...{ setStep, setDepth, setFound, setFlaws, setDrawing, endDrawing, pick, again, asked },
     ready: scaled && Boolean(byHand ?? click) && !drawing,
-    setKnown: stale(setKnown),
-    setPoints: stale(setPoints),
-    choose: (way) => {
+    setKnown: (/** @type {string} */ text) => {
+      setKnown(text);
+      setFound(null);
+    },
+    setPoints: (/** @type {Typed[]} */ typed) => {
+      setPoints(typed);
+      setFound(null);
+    },
+    choose: (/** @type {string} */ way) => {
       setBy(way);
       setStep("0");
       setFound(null);
@@ -109,9 +132,12 @@ function useFace(block, photo) {
   };
 }
 
-const mm = (m) => (m * 1000).toFixed(1);
+const mm = (/** @type {number} */ m) => (m * 1000).toFixed(1);
 
-/** What the next click does, or how large the face was found. */
+/**
+ * What the next click does, or how large the face was found.
+ * @param {FaceState} face
+ */
 function hintOf(face) {
   const { found, drawing, step, by, byHand, scaled } = face;
   if (found && !drawing) {
@@ -126,22 +152,26 @@ function hintOf(face) {
   return t(step === "0" ? "face.start" : "face.end");
 }
 
-/** The photo with everything that was picked on it. */
+/**
+ * The photo with everything that was picked on it.
+ * @param {{ face: FaceState, photo: Photo }} props
+ */
 function FacePhoto({ face, photo }) {
   const { marks, flaws, drawing, byHand, found, step } = face;
   const result = useMemo(
     () => ({
-      found: marks
-        .filter((m) => m.at)
-        .map((m) => ({
-          point: { id: m.id, name: m.name, role: "control" },
-          obs: { x_px: m.at[0], y_px: m.at[1] },
-        })),
+      found: marks.map(({ id, name, at }) => ({
+        point: { id, name, role: /** @type {const} */ ("control") },
+        obs: at && { x_px: at[0], y_px: at[1] },
+      })),
     }),
     [JSON.stringify(marks)],
   );
   const rings = useMemo(
-    () => [...flaws.map((f) => f.ring), ...(drawing?.ring.length > 1 ? [drawing.ring] : [])],
+    () => [
+      ...flaws.map((f) => f.ring),
+      ...(drawing && drawing.ring.length > 1 ? [drawing.ring] : []),
+    ],
     [flaws, drawing],
   );
   return (
@@ -159,7 +189,10 @@ function FacePhoto({ face, photo }) {
   );
 }
 
-/** A length in a box of its own, refused in words. */
+/**
+ * A length in a box of its own, refused in words.
+ * @param {{ id: string, text: string, value: string, onType: (text: string) => void }} props
+ */
 function LengthField({ id, text, value, onType }) {
   const fault = lengthFault(value);
   return (
@@ -182,6 +215,7 @@ function LengthField({ id, text, value, onType }) {
   );
 }
 
+/** @param {{ face: FaceState }} props */
 function Scale({ face }) {
   const { by, known, depth, points, step } = face;
   const unit = t(`units.${units.value}`);
@@ -232,7 +266,10 @@ function Scale({ face }) {
   );
 }
 
-/** Buttons of a ring that is being drawn, or to begin one. */
+/**
+ * Buttons of a ring that is being drawn, or to begin one.
+ * @param {{ face: FaceState }} props
+ */
 function Rings({ face }) {
   const { drawing, found } = face;
   if (!drawing)
@@ -281,8 +318,9 @@ function Rings({ face }) {
   );
 }
 
-function Found({ face }) {
-  const { flaws, found } = face;
+/** @param {{ face: FaceState, found: Measured }} props */
+function Found({ face, found }) {
+  const { flaws } = face;
   return (
     <>
       <h3>{t("face.flaws")}</h3>
@@ -304,12 +342,13 @@ function Found({ face }) {
   );
 }
 
+/** @param {{ block: Block, photo: Photo, onClose: () => void }} props */
 export function MeasureFace({ block, photo, onClose }) {
   const face = useFace(block, photo);
   const [problem, setProblem] = useState("");
   const [busy, setBusy] = useState(false);
   const { found } = face;
-  const attempt = async (then) => {
+  const attempt = async (/** @type {(told: Measured) => void} */ then) => {
     setBusy(true);
     setProblem("");
     try {
@@ -346,7 +385,7 @@ export function MeasureFace({ block, photo, onClose }) {
         </div>
       )}
       <Rings face={face} />
-      {found && <Found face={face} />}
+      {found && <Found face={face} found={found} />}
       <div class="actions">
         <button
           type="button"
@@ -359,7 +398,7 @@ export function MeasureFace({ block, photo, onClose }) {
         <button
           type="button"
           class={found ? "main" : ""}
-          disabled={!found || busy || face.drawing !== null || !(toMetres(face.depth) > 0)}
+          disabled={!found || busy || face.drawing !== null || !isLong(face.depth)}
           onClick={store}
         >
           {t("face.store")}

@@ -20,8 +20,8 @@ import { MeasureFace } from "./MeasureFace.jsx";
 
 /** Width of a letter as a share of its height, about. */
 const LETTER = 0.68;
-const facesOf = (block) => rowsOf("faces").filter((f) => f.block === block);
-const BLOCK_FORM = [
+const facesOf = (/** @type {string} */ block) => rowsOf("faces").filter((f) => f.block === block);
+const BLOCK_FORM = /** @type {const} */ ([
   "stone_type",
   "kind",
   "provenance",
@@ -33,8 +33,15 @@ const BLOCK_FORM = [
   "state",
   "acceptance",
   "note",
-];
-const FACE_FORM = ["usable_depth_m", "bed", "finish", "weathered", "wetness", "note"];
+]);
+const FACE_FORM = /** @type {const} */ ([
+  "usable_depth_m",
+  "bed",
+  "finish",
+  "weathered",
+  "wetness",
+  "note",
+]);
 
 export function Blocks() {
   const [text, setText] = useState("");
@@ -160,23 +167,24 @@ export function Blocks() {
           <p class="aside">{t(blocks.length ? "none.found" : "yard.none")}</p>
         )}
       </div>
-      {chosen && <Block row={chosen} key={chosen.id} />}
+      {chosen && <OneBlock row={chosen} key={chosen.id} />}
     </div>
   );
 }
 
-function Block({ row }) {
+/** @param {{ row: Block }} props */
+function OneBlock({ row }) {
   const faces = facesOf(row.id);
   const [measured, setMeasured] = useState("");
   const photo = measured ? entryOf("photos", measured)?.row : null;
   const spare = rowsOf("photos").filter(
     (p) => p.subject === "block" && !rowsOf("faces").some((f) => f.photo === p.id),
   );
-  const set = (name, value) =>
+  const set = (/** @type {keyof Block} */ name, /** @type {unknown} */ value) =>
     edit(t("what.block", { id: row.id }), [
       { op: "update", table: "blocks", id: row.id, values: { [name]: value } },
     ]);
-  const upload = async (picture) => {
+  const upload = async (/** @type {File} */ picture) => {
     const taken = takePhoto(picture, { subject: "block", name: `${row.id} ${picture.name}` });
     if (!online.value) notice.value = { text: t("face.kept") };
     const id = await photoStored(taken);
@@ -203,7 +211,7 @@ function Block({ row }) {
         <p class="warn">{t(row.acceptance === "rejected" ? "block.rejected" : "block.untested")}</p>
       )}
       {faces.map((f) => (
-        <Face face={f} key={f.id} />
+        <SawPlan face={f} key={f.id} />
       ))}
       {!faces.length && <p class="aside">{t("faces.none")}</p>}
       {may("yard") && (
@@ -239,15 +247,18 @@ function Block({ row }) {
   );
 }
 
-/** A face with its outline, flaws and what is to be cut from it: the saw plan. */
-function Face({ face }) {
+/**
+ * A face with its outline, flaws and what is to be cut from it: the saw plan.
+ * @param {{ face: Face }} props
+ */
+function SawPlan({ face }) {
   const ring = face.outline ?? [];
   const xs = ring.map((p) => p[0]);
   const ys = ring.map((p) => p[1]);
   const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
   const [w, h] = [x1 - x0, y1 - y0];
   const k = 1000;
-  const path = (r) =>
+  const path = (/** @type {Point[]} */ r) =>
     `${r
       .map(
         (p, i) => `${i ? "L" : "M"}${((p[0] - x0) * k).toFixed(1)} ${((y1 - p[1]) * k).toFixed(1)}`,
