@@ -49,6 +49,8 @@ interface AnyRow {
   geometry?: Geometry | null;
   [column: string]: unknown;
 }
+/** A row that is drawn on the wall. */
+type DrawnRow<G extends Geometry = Geometry> = AnyRow & { geometry: G };
 /** A row as it is kept here, with the revision that the server gave it. */
 interface Entry<R = AnyRow> {
   rev: number;
@@ -483,6 +485,107 @@ type JobOf<K extends JobKind> = JobBegun<K> &
     | { state: "running" | "stopped" | "failed"; result: null; error: Refusal | null }
   );
 type Job = { [K in JobKind]: JobOf<K> }[JobKind];
+
+// -- drawing ------------------------------------------------------------------------------------------------------
+
+/** Figures of what is being drawn, changed or measured; metres. */
+interface Live {
+  area?: number;
+  length?: number;
+  width?: number;
+  height?: number;
+  /** The side that was drawn last. */
+  last?: number;
+  /** Whether the outline crosses itself. */
+  crosses?: boolean;
+  measured?: boolean;
+  line?: Line;
+  /** Half-width of the 95 % interval of the length; null where that is not known. */
+  pm?: number | null;
+  du?: number;
+  dv?: number;
+  /** Place of a pin from the lower left corner of its cut-out. */
+  pin?: Point;
+}
+/** A sketch that is not ended yet, kept in this browser. */
+interface Draft {
+  key: string;
+  /** Tool that drew it. */
+  tool: string;
+  /** What it was to become. */
+  table: TableName;
+  /** Workplace. */
+  place: string;
+  surface: string;
+  corners: Line;
+  /** What was selected. */
+  selection: RowPlace[];
+  /** The whole of it, where it is drawn and only wants its term. */
+  geometry?: Geometry;
+  /** Values that go with it. */
+  extra?: Values;
+  /** What the machine took it for. */
+  guess?: string | null;
+  /** The page that drew it. */
+  tab: string;
+  at: number;
+}
+/** Something that can be done on the desk. */
+interface Action {
+  id: string;
+  /** As it is shown; empty where it has none. */
+  key: string;
+  group: string;
+  name: () => string;
+  run: () => void;
+  /** Whether it can be done now. */
+  when?: () => boolean;
+}
+
+// -- what is watched over the years ------------------------------------------------------------------------------
+
+/** A monitoring point with what it showed, against the limits that hold for it. */
+interface WatchedGauge {
+  id: string;
+  surface: string;
+  kind: Gauge["kind"];
+  condition: string | null;
+  place_m: Point | null;
+  /** Its state, in one of the words of `STATES`. */
+  verdict: string;
+  why: string;
+  /** Limits of its own, by name. */
+  own: string[];
+  readings: { read_on: string; value_m: number }[];
+  limits: { limit_m: number; rate_m_a_year: number };
+  change_m: number;
+  change_plus_minus_95_m: number;
+  rate_m_a_year: number | null;
+  rate_plus_minus_95_m: number;
+}
+/** A thing that is looked at over the years, and how it changes. */
+interface LookedAt {
+  table: Look["about_table"];
+  id: string;
+  looks: Omit<Look, "id" | "about_table" | "about">[];
+  hollow_a_year: number | null;
+  open_joint_m_a_year: number | null;
+  colour_a_year: number | null;
+}
+
+// -- comparing ----------------------------------------------------------------------------------------------------
+
+/** What is compared across an edge on the wall. */
+interface Compared {
+  /** Where the edge stands, 0 to 1. */
+  at: number;
+  /** Another surface with a picture of the same wall. */
+  with?: string;
+  /** Two surveys. */
+  surveys?: string[];
+  /** The picture against its relief. */
+  relief?: boolean;
+}
 
 // -- words --------------------------------------------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ export const sheetOpen = signal(true);
 export const sheetTall = signal(false);
 export const tool = signal("select");
 export const selection = signal(/** @type {RowPlace[]} */ ([]));
-export const live = signal(/** @type {Record<string, any> | null} */ (null));
+export const live = signal(/** @type {Live | null} */ (null));
 export const pointer = signal(/** @type {number[] | null} */ (null));
 /** Whether something is being drawn just now. */
 export const sketching = signal(false);
@@ -21,7 +21,7 @@ export const dialog = signal(/** @type {Record<string, any> | null} */ (null));
  */
 export const template = signal({ term: "contour scaling" });
 export const drawTable = signal(/** @type {TableName} */ ("conditions"));
-export const swipe = signal(/** @type {Record<string, any> | null} */ (null));
+export const swipe = signal(/** @type {Compared | null} */ (null));
 
 export const selected = computed(() => {
   const [first] = selection.value;

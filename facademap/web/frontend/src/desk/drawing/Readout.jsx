@@ -26,7 +26,8 @@ function hintNow() {
 export function Readout() {
   const now = live.value;
   const at = pointer.value;
-  const one = (m) => (units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`);
+  const one = (/** @type {number} */ m) =>
+    units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`;
   return (
     <div class="readout">
       <Section />

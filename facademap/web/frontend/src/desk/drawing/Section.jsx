@@ -11,8 +11,16 @@ const [WIDE, HIGH, LEFT, FOOT] = [560, 130, 44, 8];
 const STEPS_M = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5];
 const STEPS_INCH_M = [1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 6].map((n) => n * 0.0254);
 
-/** Places a cell apart along a line: metres from its first end and out of the wall, null where nothing is known. */
+/** @typedef {import("../wall/relief.js").Held} Held */
+/** @typedef {[along: number, out: number | null]} Cell Metres along the line and out of the wall; null where nothing is known. */
+
+/**
+ * Places a cell apart along a line.
+ * @param {Line} line
+ * @param {Held} now
+ */
 function cellsAlong(line, now) {
+  /** @type {Cell[]} */
   const found = [];
   let before = 0;
   for (let n = 1; n < line.length; n += 1) {
@@ -31,18 +39,18 @@ function cellsAlong(line, now) {
 }
 
 const inches = () => units.value === "in";
-const figure = (m) => {
+const figure = (/** @type {number} */ m) => {
   const n = inches() ? Number((m / 0.0254).toFixed(2)) : Math.round(m * 1e4) / 10;
   return `${n > 0 ? "+" : ""}${n}`;
 };
 
-function keep(surface, line) {
+function keep(/** @type {string} */ surface, /** @type {Line} */ line) {
   const { row } = entryOf("surfaces", surface) ?? {};
   if (!row) return;
   const names = new Set((row.sections ?? []).map((s) => s.name));
   const name = [..."ABCDEFGHIJKLMNOPQRSTUVWXYZ"].find((letter) => !names.has(letter));
   if (!name) return;
-  const ends = [line[0], line.at(-1)].flat().map((m) => Number(m.toFixed(4)));
+  const ends = [line[0], line[line.length - 1]].flat().map((m) => Number(m.toFixed(4)));
   update(t("what.section", { name }), "surfaces", surface, {
     sections: [...(row.sections ?? []), { name, line_m: ends }],
   });
@@ -53,16 +61,17 @@ export function Section() {
   const now = held.value;
   if (!line || !now || !look.value.on || now.change) return null;
   const cells = cellsAlong(line, now);
-  const known = cells.map((c) => c[1]).filter((w) => w !== null);
+  const known = cells.flatMap(([, w]) => w ?? []);
   if (known.length < 2) return null;
   const [lowest, highest] = [Math.min(...known), Math.max(...known)];
   const steps = inches() ? STEPS_INCH_M : STEPS_M;
-  const step = steps.find((s) => (highest - lowest) / s <= 5) ?? steps.at(-1);
+  const step = steps.find((s) => (highest - lowest) / s <= 5) ?? steps[steps.length - 1];
   const low = Math.floor(lowest / step) * step;
   const high = Math.max(low + step, Math.ceil(highest / step) * step);
-  const length = cells.at(-1)[0];
-  const x = (s) => LEFT + (s / length) * (WIDE - LEFT - 6);
-  const y = (w) => HIGH - FOOT - ((w - low) / (high - low)) * (HIGH - 2 * FOOT);
+  const [length] = cells[cells.length - 1];
+  const x = (/** @type {number} */ s) => LEFT + (s / length) * (WIDE - LEFT - 6);
+  const y = (/** @type {number} */ w) =>
+    HIGH - FOOT - ((w - low) / (high - low)) * (HIGH - 2 * FOOT);
   const marks = Array.from(
     { length: Math.round((high - low) / step) + 1 },
     (_, n) => low + n * step,
@@ -92,7 +101,12 @@ export function Section() {
   );
 }
 
-/** A line that is broken where nothing is known. */
+/**
+ * A line that is broken where nothing is known.
+ * @param {Cell[]} cells
+ * @param {(along: number) => number} x
+ * @param {(out: number) => number} y
+ */
 function path(cells, x, y) {
   let words = "";
   let open = false;

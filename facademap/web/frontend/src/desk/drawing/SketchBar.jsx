@@ -26,6 +26,7 @@ import {
 } from "./sketch.js";
 import { confirmSure } from "./wholeWall.js";
 
+/** @param {{name: string, children: import("preact").ComponentChildren, kind?: string}} props */
 function Bar({ name, children, kind = "" }) {
   return (
     <div class={`sketch-bar ${kind}`} role="toolbar" aria-label={name}>
@@ -35,9 +36,12 @@ function Bar({ name, children, kind = "" }) {
 }
 
 /** A press leaves the focus where it was, so that Enter does not repeat what the pointer did. */
-const keepFocus = (event) => event.preventDefault();
+const keepFocus = (/** @type {Event} */ event) => event.preventDefault();
 
-/** One button of a bar, with its key. */
+/**
+ * One button of a bar, with its key.
+ * @param {{text: string, keys?: string, main?: boolean, disabled?: boolean, onClick: () => void}} props
+ */
 function Act({ text, keys = "", main = false, disabled = false, onClick }) {
   return (
     <button
@@ -63,7 +67,7 @@ function Drawing() {
 }
 
 function Mending() {
-  const crosses = crossingsOf(mended.value.corners).length > 0;
+  const crosses = crossingsOf(mended.value?.corners ?? []).length > 0;
   return (
     <Bar name={t("mend")} kind="mending">
       <span role="status">{t(crosses ? "mend.crosses" : "mend.good")}</span>
@@ -81,12 +85,15 @@ function Mending() {
   );
 }
 
-/** What is looked at: a stone by its place in the course, and what the machine is not sure of. */
+/**
+ * What is looked at: a stone by its place in the course, and what the machine is not sure of.
+ * @param {{row: WallStone | Condition}} props
+ */
 function Looked({ row }) {
-  const placed = row.course !== undefined && row.course !== null;
-  const name = placed
-    ? t("confirm.stone", { id: row.id, course: row.course, number: row.number ?? "?" })
-    : row.id;
+  const name =
+    "course" in row && row.course !== null
+      ? t("confirm.stone", { id: row.id, course: row.course, number: row.number ?? "?" })
+      : row.id;
   return (
     <>
       <b>{name}</b>
@@ -105,7 +112,7 @@ function Confirming() {
       <Act main text={t("confirm.one")} keys={t("keyname.enter")} onClick={confirmNow} />
       <Act text={t("confirm.not")} keys={t("keyname.delete")} onClick={() => void rejectNow()} />
       <Act text={t("confirm.pass")} keys="→" onClick={passOver} />
-      {confirming.value.table === "wall_stones" ? (
+      {confirming.value?.table === "wall_stones" ? (
         <Act text={t("confirm.sure")} onClick={confirmSure} />
       ) : null}
       <Act text={t("confirm.end")} keys={t("keyname.esc")} onClick={endConfirming} />

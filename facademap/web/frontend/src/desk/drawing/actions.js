@@ -16,16 +16,7 @@ import { enter, onTheWall, PLACES, takeTool } from "./places.js";
 import { KEYS } from "./tools.js";
 import { isProposing, proposeDamage, proposeWall } from "./wholeWall.js";
 
-/**
- * @typedef {object} Action
- * @property {string} id
- * @property {string} key As it is shown; empty where it has none.
- * @property {string} group
- * @property {() => string} name
- * @property {() => void} run
- * @property {() => boolean} [when] Whether it can be done now.
- */
-
+/** @typedef {Omit<Action, "group">} Ungrouped */
 export const SURVEY_TOOLS = [
   "select",
   "box",
@@ -57,6 +48,7 @@ const REPAIR_TOOLS = [
   "measure",
 ];
 const READING_TOOLS = ["select", "measure"];
+/** @type {Record<string, string>} */
 const NEEDS = { outline: "outline", follow: "line", course: "course" };
 
 /** Tools of the workplace, as far as the server helps. */
@@ -69,7 +61,7 @@ export function toolsNow() {
         : SURVEY_TOOLS;
   return wanted.filter((n) => !NEEDS[n] || assistance.value[NEEDS[n]]);
 }
-export const keyOf = (name) =>
+export const keyOf = (/** @type {string} */ name) =>
   Object.entries(KEYS)
     .find(([, n]) => n === name)?.[0]
     .toUpperCase() ?? "";
@@ -80,10 +72,10 @@ export const mayEdit = () => writes() && place.value !== "record";
 const onWall = () => onTheWall();
 const some = () => selection.value.length > 0;
 const editsSome = () => mayEdit() && some();
-const flip = (signal) => () => {
+const flip = (/** @type {Signal<boolean>} */ signal) => () => {
   signal.value = !signal.value;
 };
-const show = (name) => () => {
+const show = (/** @type {string} */ name) => () => {
   panel.value = name;
   sheetOpen.value = true;
 };
@@ -99,6 +91,7 @@ const toolActions = () =>
     run: () => takeTool(n),
   }));
 
+/** @returns {Action[]} */
 const placeActions = () =>
   PLACES.map((n, i) => ({
     id: `place.${n}`,
@@ -109,6 +102,7 @@ const placeActions = () =>
     run: () => enter(n),
   }));
 
+/** @returns {Ungrouped[]} */
 const editActions = () => [
   {
     id: "undo",
@@ -159,6 +153,7 @@ const editActions = () => [
   },
 ];
 
+/** @returns {Ungrouped[]} */
 const chooseActions = () => [
   {
     id: "choose.view",
@@ -185,6 +180,7 @@ const chooseActions = () => [
   },
 ];
 
+/** @returns {Ungrouped[]} */
 const viewActions = () => [
   { id: "zoom.in", key: "+", name: () => t("zoom.in"), when: onWall, run: () => zoomBy(0.5) },
   { id: "zoom.out", key: "−", name: () => t("zoom.out"), when: onWall, run: () => zoomBy(2) },
@@ -218,8 +214,9 @@ const viewActions = () => [
   })),
 ];
 
+/** @returns {Ungrouped[]} */
 const drawsActions = () =>
-  ["conditions", "wall_stones", "openings"].map((n) => ({
+  /** @type {TableName[]} */ (["conditions", "wall_stones", "openings"]).map((n) => ({
     id: `draws.${n}`,
     key: "",
     name: () => t("act.draws", { name: t(`table.${n}`) }),
@@ -229,8 +226,9 @@ const drawsActions = () =>
     },
   }));
 
+/** @returns {Ungrouped[]} */
 const jobActions = () =>
-  ["plan", "match", "papers"].map((n) => ({
+  /** @type {JobKind[]} */ (["plan", "match", "papers"]).map((n) => ({
     id: `job.${n}`,
     key: "",
     name: () => t(`job.do.${n}`),
@@ -238,6 +236,7 @@ const jobActions = () =>
     run: () => void startJob(n),
   }));
 
+/** @returns {Ungrouped[]} */
 const wholeWallActions = () =>
   [
     { kind: "stones", propose: proposeWall },
@@ -250,6 +249,7 @@ const wholeWallActions = () =>
     run: () => void propose(),
   }));
 
+/** @returns {Ungrouped[]} */
 const settingActions = () => [
   ...["day", "sun", "dark"].map((n) => ({
     id: `theme.${n}`,
@@ -272,11 +272,12 @@ const settingActions = () => [
   { id: "waiting", key: "", name: () => t("waits.title"), run: () => open("waiting") },
   { id: "tour", key: "", name: () => t("tour.show"), run: () => open("tour") },
 ];
-const open = (kind) => {
+const open = (/** @type {string} */ kind) => {
   dialog.value = { kind, step: 0 };
 };
 
-const inGroup = (group, list) => list.map((a) => ({ ...a, group }));
+const inGroup = (/** @type {string} */ group, /** @type {Ungrouped[]} */ list) =>
+  list.map((a) => ({ ...a, group }));
 
 /**
  * Every action, in the order of the list of commands.
@@ -292,4 +293,4 @@ export const allActions = () => [
   ...inGroup("jobs", [...jobActions(), ...wholeWallActions()]),
   ...inGroup("settings", settingActions()),
 ];
-export const canBeDone = (action) => !action.when || action.when();
+export const canBeDone = (/** @type {Action} */ action) => !action.when || action.when();

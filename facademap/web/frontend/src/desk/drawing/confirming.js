@@ -10,26 +10,30 @@ import { goTo, viewMoves } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { remove } from "./deleting.js";
 
+/** @typedef {"wall_stones" | "conditions"} ProposedTable A table in which the machine proposes rows. */
+
+/** @type {ProposedTable[]} */
 const TABLES = ["wall_stones", "conditions"];
-const isOpen = (row) => row?.origin === "assisted" && !row.confirmed_by;
 
 /** What is being gone through: the table, and those that were passed over. */
-export const confirming = signal(/** @type {{table: string, passed: string[]} | null} */ (null));
+export const confirming = signal(
+  /** @type {{table: ProposedTable, passed: string[]} | null} */ (null),
+);
 
+/**
+ * @param {ProposedTable} table
+ * @returns {(WallStone | Condition)[]}
+ */
+const openHere = (table) =>
+  /** @type {(WallStone | Condition)[]} */ (rowsOf(table)).filter(
+    (r) => r.origin === "assisted" && !r.confirmed_by && r.surface === surface.value,
+  );
 /** Proposals of the surface in view, the doubtful first, then in the order of courses, from the left. */
-export const openOf = (table) =>
-  rowsOf(table)
-    .filter((r) => isOpen(r) && r.surface === surface.value)
-    .sort(byDoubt);
+export const openOf = (/** @type {ProposedTable} */ table) => openHere(table).sort(byDoubt);
 
 /** How many proposals wait on this surface, by table. */
 export const proposals = computed(() =>
-  Object.fromEntries(
-    TABLES.map((table) => [
-      table,
-      rowsOf(table).filter((r) => isOpen(r) && r.surface === surface.value).length,
-    ]),
-  ),
+  Object.fromEntries(TABLES.map((table) => [table, openHere(table).length])),
 );
 
 /** Read anew after each step: an edit is in the rows before the page has been told of it. */
@@ -48,19 +52,20 @@ const confirmingNow = () => queue()[0] ?? null;
 /** @param {boolean} [going] Whether the view goes there, too. */
 function show(going = true) {
   const row = confirmingNow();
-  if (!row) {
+  if (!row || !confirming.value) {
     notice.value = { text: t("confirm.done") };
     confirming.value = null;
     return;
   }
-  select(confirming.value.table, row.id);
+  const { table } = confirming.value;
+  select(table, row.id);
   panel.value = "record";
-  if (going) goTo(confirming.value.table, row.id);
+  if (going) goTo(table, row.id);
 }
 
-/** @param {string} [table] Which proposals first. */
+/** @param {TableName} [table] Which proposals first. */
 export function beginConfirming(table) {
-  const found = [table, ...TABLES].find((n) => n && openOf(n).length);
+  const found = [...TABLES.filter((n) => n === table), ...TABLES].find((n) => openOf(n).length);
   if (!found) {
     notice.value = { text: t("confirm.none") };
     return;
@@ -76,7 +81,7 @@ export function beginConfirming(table) {
 
 export function confirmNow() {
   const row = confirmingNow();
-  if (!row) return;
+  if (!row || !confirming.value) return;
   const { table } = confirming.value;
   edit(t("what.confirm", { id: row.id }), [
     { op: "update", table, id: row.id, values: { confirmed_by: who.value || "surveyor" } },
@@ -87,7 +92,7 @@ export function confirmNow() {
 /** The proposal is none: it goes, and comes back by undo. */
 export async function rejectNow() {
   const row = confirmingNow();
-  if (!row) return;
+  if (!row || !confirming.value) return;
   const moves = viewMoves();
   await remove([{ table: confirming.value.table, id: row.id }]);
   // where a person has moved the view while the server was asked, it stays there
@@ -96,13 +101,13 @@ export async function rejectNow() {
 
 export function passOver() {
   const row = confirmingNow();
-  if (!row) return;
+  if (!row || !confirming.value) return;
   confirming.value = { ...confirming.value, passed: [...confirming.value.passed, row.id] };
   show();
 }
 
 onRename((from, to) => {
-  if (confirming.value?.passed.includes(from))
+  if (to && confirming.value?.passed.includes(from))
     confirming.value = {
       ...confirming.value,
       passed: confirming.value.passed.map((id) => (id === from ? to : id)),

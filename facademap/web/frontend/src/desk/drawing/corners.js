@@ -6,24 +6,27 @@ import { MultiPoint, Point } from "ol/geom.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
 import { Circle, Fill, RegularShape, Stroke, Style } from "ol/style.js";
-import { entryOf } from "../data/data.js";
+import { anyRowOf } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { live, selection, tool } from "../data/view.js";
 import {
   cornerMoved,
   cornersOf,
   faultOf,
-  roundAll,
+  roundedOf,
   withCorner,
   withCornerAdded,
   withoutCorner,
 } from "../geometry/shapes.js";
 import { HAND } from "../wall/signs.js";
-import { chosenSource, format, holdChosenWhile, map, showChosen } from "../wall/wall.js";
+import { chosenSource, drawnOf, holdChosenWhile, map, shapeOf, showChosen } from "../wall/wall.js";
 import { t } from "../words/texts.js";
-import { canBeCut, canBeShaped } from "./cutout.js";
+import { canBeCut, canBeShaped, isCutOut } from "./cutout.js";
 import { neighboursOf } from "./joined.js";
 
+/** @typedef {RowPlace & {geometry: Geometry, timer: number}} Held What is moved by keys and not stored yet. */
+
+/** @type {TableName[]} */
 const FIXED = ["surfaces", "elevations"];
 const STEP_PX = 2;
 const FAR_PX = 16;
@@ -32,13 +35,7 @@ const REST_MS = 700;
 
 const dot = new Style({
   geometry: (feature) =>
-    new MultiPoint(
-      cornersOf(
-        format.writeGeometryObject(
-          /** @type {import("ol/geom.js").Geometry} */ (feature.getGeometry()),
-        ),
-      ).map((c) => c.at),
-    ),
+    new MultiPoint(cornersOf(drawnOf(/** @type {Feature} */ (feature))).map((c) => c.at)),
   image: new RegularShape({
     points: 4,
     radius: 6.5,
@@ -47,15 +44,12 @@ const dot = new Style({
     stroke: new Stroke({ color: HAND, width: 1.6 }),
   }),
 });
-const isCutOut = (feature) =>
-  feature.getId()?.startsWith("repairs|") &&
-  canBeCut(entryOf("repairs", feature.getId().slice(8))?.row);
 const dots = new VectorLayer({
   source: chosenSource,
   zIndex: 43,
   visible: false,
   style: (feature) =>
-    feature.getGeometry().getType() === "Point" || isCutOut(feature) ? null : dot,
+    feature.getGeometry()?.getType() === "Point" || isCutOut(feature) ? undefined : dot,
 });
 const markSource = new VectorSource({ wrapX: false });
 const mark = new VectorLayer({
@@ -74,12 +68,13 @@ map.addLayer(mark);
 
 /** Which corner of the selection the keys move; -1 for none. */
 export const corner = signal(-1);
+/** @type {Held | null} */
 let held = null;
 
 const chosen = () => {
   const [first] = selection.value;
   if (selection.value.length !== 1 || FIXED.includes(first.table)) return null;
-  const row = entryOf(first.table, first.id)?.row;
+  const row = anyRowOf(first.table, first.id);
   return row?.geometry
     ? { ...first, row, geometry: held?.id === first.id ? held.geometry : row.geometry }
     : null;
@@ -104,8 +99,8 @@ function store() {
   if (fault) notice.value = { text: t(`fault.${fault}`), bad: true };
   else {
     const { table, id } = done;
-    const geometry = { ...done.geometry, coordinates: roundAll(done.geometry.coordinates) };
-    const before = entryOf(table, id)?.row.geometry;
+    const geometry = roundedOf(done.geometry);
+    const before = anyRowOf(table, id)?.geometry;
     const beside = before ? neighboursOf([{ table, id, before, after: geometry }]) : [];
     edit(t(table === "repairs" ? "what.cutout" : "what.modify", { id }), [
       { op: "update", table, id, values: { geometry } },
@@ -117,11 +112,16 @@ function store() {
   showChosen();
 }
 
+/**
+ * @param {RowPlace} place
+ * @param {Geometry} geometry
+ */
 function hold({ table, id }, geometry) {
   clearTimeout(held?.timer);
   holdChosenWhile(true);
   held = { table, id, geometry, timer: setTimeout(store, REST_MS) };
-  chosenSource.getFeatureById(`${table}|${id}`)?.setGeometry(format.readGeometry(geometry));
+  const feature = /** @type {Feature | null} */ (chosenSource.getFeatureById(`${table}|${id}`));
+  feature?.setGeometry(shapeOf(geometry));
   show();
 }
 
@@ -145,7 +145,7 @@ effect(() => {
 export const hasCorner = () => tool.value === "modify" && corner.value >= 0 && chosen() !== null;
 
 /** The next or the previous corner; brought into view. */
-export function stepCorner(by) {
+export function stepCorner(/** @type {number} */ by) {
   const now = chosen();
   if (tool.value !== "modify" || !now) return;
   store();
@@ -157,30 +157,38 @@ export function stepCorner(by) {
   if (at[0] < left || at[0] > right || at[1] < bottom || at[1] > top) map.getView().setCenter(at);
 }
 
-/** Move the corner by steps of the screen. Cut-outs keep their sides parallel to themselves. */
+/**
+ * Move the corner by steps of the screen. Cut-outs keep their sides parallel to themselves.
+ * @param {number} dx
+ * @param {number} dy
+ * @param {boolean} far
+ */
 export function nudgeCorner(dx, dy, far) {
   const now = chosen();
-  const step = map.getView().getResolution() * (far ? FAR_PX : STEP_PX);
-  const { path, at } = cornersOf(now.geometry)[corner.value];
+  const step = (map.getView().getResolution() ?? 0) * (far ? FAR_PX : STEP_PX);
+  const found = now && cornersOf(now.geometry)[corner.value];
+  if (!found) return;
+  const { path, at } = found;
   if (now.table === "repairs" && canBeCut(now.row)) {
+    const { stage } = now.row;
     if (!canBeShaped(now.row)) {
-      notice.value = { text: t("cutout.settled", { id: now.id, stage: now.row.stage }), bad: true };
+      notice.value = { text: t("cutout.settled", { id: now.id, stage }), bad: true };
       return;
     }
-    const next = cornerMoved(now.geometry.coordinates[0].slice(0, -1), path.at(-1), [
-      dx * step,
-      dy * step,
-    ]);
+    if (now.geometry.type !== "Polygon") return;
+    const ring = now.geometry.coordinates[0].slice(0, -1);
+    const next = cornerMoved(ring, path[path.length - 1], [dx * step, dy * step]);
     if (next) hold(now, { type: "Polygon", coordinates: [[...next, next[0]]] });
     return;
   }
   hold(now, withCorner(now.geometry, path, [at[0] + dx * step, at[1] + dy * step]));
 }
 
-const change = (make) => {
+const change = (/** @type {(geometry: Geometry, path: number[]) => Geometry | null} */ make) => {
   const now = chosen();
-  if (now.table === "repairs" && canBeCut(now.row)) return;
-  const geometry = make(now.geometry, cornersOf(now.geometry)[corner.value].path);
+  const found = now && cornersOf(now.geometry)[corner.value];
+  if (!found || (now.table === "repairs" && canBeCut(now.row))) return;
+  const geometry = make(now.geometry, found.path);
   if (!geometry) {
     notice.value = { text: t("fault.tooFew"), bad: true };
     return;
@@ -192,7 +200,8 @@ const change = (make) => {
 export const addCorner = () => change(withCornerAdded);
 export function removeCorner() {
   change(withoutCorner);
-  const left = chosen() ? cornersOf(chosen().geometry).length : 0;
+  const now = chosen();
+  const left = now ? cornersOf(now.geometry).length : 0;
   corner.value = Math.min(corner.value, left - 1);
   show();
 }

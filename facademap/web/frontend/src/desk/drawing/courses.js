@@ -9,13 +9,16 @@ import { t } from "../words/texts.js";
 import { beginConfirming } from "./confirming.js";
 
 /** Why things were left out, each reason once with how often it holds. */
-function reasons(leftOut) {
+function reasons(/** @type {{why: string}[]} */ leftOut) {
   const times = new Map();
   for (const { why } of leftOut) times.set(why, (times.get(why) ?? 0) + 1);
   return [...times].map(([why, n]) => (n > 1 ? `${why} (${n})` : why)).join("; ");
 }
 
-/** Proposed stones of a course as one edit; a stone that is drawn already is left as it is. */
+/**
+ * Proposed stones of a course as one edit; a stone that is drawn already is left as it is.
+ * @param {Awaited<ReturnType<typeof import("./assist.js").findCourse>>} course
+ */
 export function addCourse({ proposals, leftOut }) {
   const fresh = proposals.filter(({ geometry }) => !faultOf(geometry) && !stoneAt(geometry));
   const why = leftOut.length

@@ -2,7 +2,7 @@
 
 import { effect } from "@preact/signals";
 import Feature from "ol/Feature.js";
-import { LineString, Point, Polygon } from "ol/geom.js";
+import { LineString, Point as OlPoint } from "ol/geom.js";
 import PointerInteraction from "ol/interaction/Pointer.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
@@ -11,17 +11,34 @@ import { entryOf, rowsOf, tickOf } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { length } from "../data/settings.js";
 import { live, selection, tool } from "../data/view.js";
-import { areaOf, cornerMoved, roundAll, sideMoved } from "../geometry/shapes.js";
+import { areaOf, boxOf, cornerMoved, partsOf, roundAll, sideMoved } from "../geometry/shapes.js";
 import { HAND } from "../wall/signs.js";
-import { map } from "../wall/wall.js";
+import { map, placeOf, shapeOf } from "../wall/wall.js";
 import { t } from "../words/texts.js";
+
+/** @typedef {import("../wall/near.js").PointerOnWall} PointerOnWall */
+/** @typedef {Repair & {geometry: Polygon}} CutOut */
+/** @typedef {{kind: "joint" | "side" | "corner" | "pin" | "piece", at?: number, text?: string, dx?: number, dy?: number}} Shown */
 
 const INSETS = ["inset", "whole stone"];
 const OPEN = ["proposed", "on hold"];
+/**
+ * @param {AnyRow | null | undefined} row
+ * @returns {row is CutOut}
+ */
 export const canBeCut = (row) =>
-  INSETS.includes(row?.treatment) && row.geometry?.type === "Polygon";
-/** A cut-out that was approved or made is settled; the server holds to the same. */
+  INSETS.includes(String(row?.treatment)) && row?.geometry?.type === "Polygon";
+/**
+ * A cut-out that was approved or made is settled; the server holds to the same.
+ * @param {AnyRow | null | undefined} row
+ * @returns {row is CutOut}
+ */
 export const canBeShaped = (row) => canBeCut(row) && OPEN.includes(row.stage);
+/** Whether a thing of the map is a cut-out, which keeps its sides straight and is moved by them. */
+export function isCutOut(/** @type {Pick<Feature, "getId">} */ feature) {
+  const { table, id } = placeOf(feature);
+  return table === "repairs" && canBeCut(entryOf("repairs", id)?.row);
+}
 
 const source = new VectorSource({ wrapX: false });
 map.addLayer(new VectorLayer({ source, zIndex: 42, style: styleOf }));
@@ -44,7 +61,7 @@ const PIN = new Style({
     offsetY: 1,
   }),
 });
-const handle = (points, angle) =>
+const handle = (/** @type {number} */ points, /** @type {number} */ angle) =>
   new Style({
     image: new RegularShape({
       points,
@@ -57,12 +74,13 @@ const handle = (points, angle) =>
 const SIDE = handle(4, 0);
 const CORNER = handle(4, Math.PI / 4);
 
+/** @type {import("ol/style/Style.js").StyleFunction} */
 function styleOf(feature, resolution) {
   const kind = feature.get("kind");
-  if (kind === "piece") return resolution < 0.004 ? PIECE : null;
-  if (kind === "pin") return resolution < 0.006 ? PIN : null;
+  if (kind === "piece") return resolution < 0.004 ? PIECE : undefined;
+  if (kind === "pin") return resolution < 0.006 ? PIN : undefined;
   if (kind === "joint") {
-    if (resolution > 0.0026) return null;
+    if (resolution > 0.0026) return undefined;
     return new Style({
       text: new Text({
         text: feature.get("text"),
@@ -77,6 +95,10 @@ function styleOf(feature, resolution) {
   return kind === "side" ? SIDE : CORNER;
 }
 
+/**
+ * @param {import("ol/geom.js").Geometry} geometry
+ * @param {Shown} values
+ */
 const add = (geometry, values) => {
   const feature = new Feature(geometry);
   feature.setProperties(values, true);
@@ -90,18 +112,30 @@ const chosenRow = () => {
     : null;
 };
 
+/**
+ * What is being moved: the cut-out as it was, what of it, and how far that has come.
+ * @typedef {{row: CutOut, kind: keyof typeof RANK, at: number, ring: Line, start: Point, pins: Pin[] | null, next?: Line}} Drag
+ */
+/** @type {Drag | null} */
 let drag = null;
 
-function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
+/**
+ * @param {Repair | null} row
+ * @param {Line} [next] Its outline as it is being changed.
+ */
+function show(row, next) {
   source.clear(true);
-  if (!row || !canBeCut(row)) {
+  if (!canBeCut(row)) {
     source.changed();
     return;
   }
+  const ring = next ?? row.geometry.coordinates[0].slice(0, -1);
   const piece = rowsOf("pieces").find((p) => p.repair === row.id);
-  if (piece?.geometry && !drag) add(new Polygon(piece.geometry.coordinates), { kind: "piece" });
+  if (piece?.geometry && !drag) add(shapeOf(piece.geometry), { kind: "piece" });
   const edges = row.edges ?? [];
-  const named = new Map((row.materials?.edges ?? []).map((e) => [e.at, edgeName(e.name)]));
+  const named = new Map(
+    (row.materials?.edges ?? []).map((e) => [Number(e.at), edgeName(String(e.name))]),
+  );
   const shaping = tool.value === "modify" && canBeShaped(row);
   ring.forEach((a, i) => {
     const b = ring[(i + 1) % ring.length];
@@ -109,7 +143,7 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
     const [x, y] = [b[0] - a[0], b[1] - a[1]];
     const d = Math.hypot(x, y) || 1;
     if (!drag && edges.length === ring.length)
-      add(new Point(middle), {
+      add(new OlPoint(middle), {
         kind: "joint",
         text: [
           named.get(i) ?? "",
@@ -118,17 +152,17 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
         dx: (y / d) * 26,
         dy: (x / d) * 15,
       });
-    if (shaping) add(new Point(middle), { kind: "side", at: i });
-    if (shaping) add(new Point(a), { kind: "corner", at: i });
+    if (shaping) add(new OlPoint(middle), { kind: "side", at: i });
+    if (shaping) add(new OlPoint(a), { kind: "corner", at: i });
   });
   if (drag) add(new LineString([...ring, ring[0]]), { kind: "piece" });
   (drag?.pins ?? row.pins ?? []).forEach((p, i) => {
-    add(new Point([p.u_m, p.v_m]), { kind: "pin", at: i });
+    add(new OlPoint([p.u_m, p.v_m]), { kind: "pin", at: i });
   });
 }
 
 /** Name of an edge as on the ticket: top, right, bottom, left, and their numbers beyond the first. */
-export function edgeName(name) {
+export function edgeName(/** @type {string} */ name) {
   const [side, number] = name.split(" ");
   const word = ["top", "right", "bottom", "left"].includes(side) ? t(`edge.${side}`) : side;
   return number ? `${word} ${number}` : word;
@@ -142,6 +176,11 @@ effect(() => {
 });
 
 const RANK = { pin: 0, corner: 1, side: 2 };
+/** What of a cut-out a thing on the map can be taken by; nothing for what is only shown. */
+const handleOf = (/** @type {Feature} */ feature) => {
+  const kind = feature.get("kind");
+  return kind in RANK ? /** @type {keyof typeof RANK} */ (kind) : null;
+};
 
 /** Moves sides (square to themselves), corners and pins of the chosen cut-out. */
 export class ShapeCutOut extends PointerInteraction {
@@ -154,40 +193,39 @@ export class ShapeCutOut extends PointerInteraction {
     });
   }
 
-  under(event) {
-    const reach = event.originalEvent?.pointerType === "touch" ? 26 : 12;
-    const found = source
-      .getFeatures()
-      .filter((f) => f.get("kind") in RANK)
-      .map((f) => {
-        const at = /** @type {Point} */ (f.getGeometry()).getCoordinates();
-        const [x, y] = map.getPixelFromCoordinate(at);
-        return { f, far: Math.hypot(x - event.pixel[0], y - event.pixel[1]) };
-      })
-      .filter(({ far }) => far <= reach);
-    return (
-      found.sort((a, b) => RANK[a.f.get("kind")] - RANK[b.f.get("kind")] || a.far - b.far)[0]?.f ??
-      null
-    );
+  /** What lies under the pointer, a pin before a corner before a side. */
+  under(/** @type {PointerOnWall} */ event) {
+    const { originalEvent, pixel } = event;
+    const isTouch = originalEvent instanceof PointerEvent && originalEvent.pointerType === "touch";
+    const reach = isTouch ? 26 : 12;
+    const found = source.getFeatures().flatMap((feature) => {
+      const kind = handleOf(feature);
+      const at = /** @type {OlPoint} */ (feature.getGeometry()).getCoordinates();
+      const [x, y] = map.getPixelFromCoordinate(at);
+      const far = Math.hypot(x - pixel[0], y - pixel[1]);
+      return kind && far <= reach ? [{ kind, far, at: Number(feature.get("at")) }] : [];
+    });
+    return found.sort((a, b) => RANK[a.kind] - RANK[b.kind] || a.far - b.far)[0] ?? null;
   }
 
-  point(event) {
-    const kind = this.under(event)?.get("kind");
-    map.getTargetElement().style.cursor = kind ? (kind === "pin" ? "grab" : "move") : "";
+  point(/** @type {PointerOnWall} */ event) {
+    const kind = this.under(event)?.kind;
+    const wall = map.getTargetElement();
+    if (wall) wall.style.cursor = kind ? (kind === "pin" ? "grab" : "move") : "";
   }
 
-  grab(event) {
+  grab(/** @type {PointerOnWall} */ event) {
     const row = chosenRow();
-    const feature = row && this.under(event);
-    if (!feature) return false;
+    const taken = row && this.under(event);
+    if (!taken) return false;
     if (!canBeShaped(row)) {
       notice.value = { text: t("cutout.settled", { id: row.id, stage: row.stage }), bad: true };
       return false;
     }
     drag = {
       row,
-      kind: feature.get("kind"),
-      at: feature.get("at"),
+      kind: taken.kind,
+      at: taken.at,
       ring: row.geometry.coordinates[0].slice(0, -1),
       start: event.coordinate,
       pins: null,
@@ -195,16 +233,17 @@ export class ShapeCutOut extends PointerInteraction {
     return true;
   }
 
-  pull(event) {
+  pull(/** @type {PointerOnWall} */ event) {
     if (!drag) return;
     const { row, kind, at, ring, start } = drag;
     const by = [event.coordinate[0] - start[0], event.coordinate[1] - start[1]];
     if (kind === "pin") {
-      drag.pins = row.pins.map((p, i) =>
+      const pins = (row.pins ?? []).map((p, i) =>
         i === at ? { ...p, u_m: p.u_m + by[0], v_m: p.v_m + by[1] } : p,
       );
-      const moved = drag.pins[at];
-      const box = new Polygon([ring]).getExtent();
+      drag.pins = pins;
+      const moved = pins[at];
+      const box = boxOf({ coordinates: [ring] });
       live.value = { pin: [moved.u_m - box[0], moved.v_m - box[1]] };
       show(row);
       return;
@@ -212,7 +251,7 @@ export class ShapeCutOut extends PointerInteraction {
     const next = kind === "side" ? sideMoved(ring, at, by) : cornerMoved(ring, at, by);
     if (!next) return;
     drag.next = next;
-    const box = new Polygon([next]).getExtent();
+    const box = boxOf({ coordinates: [next] });
     live.value = {
       area: areaOf({ type: "Polygon", coordinates: [[...next, next[0]]] }),
       width: box[2] - box[0],
@@ -242,7 +281,11 @@ export class ShapeCutOut extends PointerInteraction {
   }
 }
 
-const round5 = (x) => Math.round(x * 1e5) / 1e5;
+const round5 = (/** @type {number} */ x) => Math.round(x * 1e5) / 1e5;
+/**
+ * @param {Pick<Repair, "id">} row
+ * @param {(Partial<Pin> & {u_m: number, v_m: number})[]} pins A new one has its place alone; the server knows the rest.
+ */
 export const movePins = (row, pins) =>
   edit(t("what.pins", { id: row.id }), [
     {
@@ -253,12 +296,19 @@ export const movePins = (row, pins) =>
     },
   ]);
 
-/** One pin more, in the widest gap of a piece: half way between the middle and the farthest corner from the others. */
+/**
+ * One pin more, in the widest gap of a piece: half way between the middle and the farthest corner from the others.
+ * @param {Repair} row
+ * @param {Piece} piece
+ */
 export function addPin(row, piece) {
-  const ring = piece.geometry.coordinates[0].slice(0, -1);
+  const [part] = partsOf(piece.geometry);
+  if (!part) return;
+  const ring = part.coordinates[0].slice(0, -1);
   const middle = [0, 1].map((k) => ring.reduce((s, p) => s + p[k], 0) / ring.length);
   const pins = row.pins ?? [];
-  const far = (p) => Math.min(...pins.map((q) => Math.hypot(q.u_m - p[0], q.v_m - p[1])), Infinity);
+  const far = (/** @type {Point} */ p) =>
+    Math.min(...pins.map((q) => Math.hypot(q.u_m - p[0], q.v_m - p[1])), Infinity);
   const places = [middle, ...ring.map((c) => [(c[0] + middle[0]) / 2, (c[1] + middle[1]) / 2])];
   const [u, v] = places.sort((a, b) => far(b) - far(a))[0];
   movePins(row, [...pins, { u_m: u, v_m: v }]);

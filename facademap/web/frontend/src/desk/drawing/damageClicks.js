@@ -1,7 +1,7 @@
 // A damage found by clicks: the first one proposes it; with Shift a place belongs to it too, with Alt it does not.
 import { effect } from "@preact/signals";
 import Feature from "ol/Feature.js";
-import { Point } from "ol/geom.js";
+import { Point as OlPoint } from "ol/geom.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
 import { Circle, Fill, Stroke, Style } from "ol/style.js";
@@ -11,7 +11,7 @@ import { map } from "../wall/wall.js";
 import { findDamage, outlineAt } from "./assist.js";
 import { addRow, isHeld, redraw } from "./rows.js";
 
-const spot = (fill) =>
+const spot = (/** @type {string} */ fill) =>
   new Style({
     image: new Circle({
       radius: 5,
@@ -25,13 +25,17 @@ map.addLayer(
   new VectorLayer({ source, zIndex: 46, style: (f) => (f.get("outside") ? OUTSIDE : INSIDE) }),
 );
 
-/** The clicks that belong together, and what was drawn from them; the last ones asked for are the ones that count. */
-/** @type {{inside: number[][], outside: number[][], held: any} | null} */
+/** @typedef {{inside: Point[], outside: Point[], held: import("./rows.js").HeldAs | undefined}} Clicks */
+/**
+ * The clicks that belong together, and what was drawn from them; the last ones asked for are the ones that count.
+ * @type {Clicks | null}
+ */
 let now = null;
 
 function show() {
   source.clear(true);
-  const mark = (outside) => (at) => new Feature({ geometry: new Point(at), outside });
+  const mark = (/** @type {boolean} */ outside) => (/** @type {Point} */ at) =>
+    new Feature({ geometry: new OlPoint(at), outside });
   source.addFeatures([
     ...(now?.inside ?? []).map(mark(false)),
     ...(now?.outside ?? []).map(mark(true)),
@@ -46,12 +50,13 @@ effect(() => {
 });
 
 /**
- * @param {number[]} at
+ * @param {Point} at
  * @param {{shiftKey: boolean, altKey: boolean}} keys
  */
 export async function damageAt(at, { shiftKey, altKey }) {
   // a click may follow before the answer to the one before has come
   const going = (shiftKey || altKey) && now && (!now.held || isHeld(now.held)) ? now : null;
+  /** @type {Clicks} */
   const mine = {
     inside: [...(going?.inside ?? []), ...(going && altKey ? [] : [at])],
     outside: [...(going?.outside ?? []), ...(going && altKey ? [at] : [])],
@@ -71,6 +76,6 @@ export async function damageAt(at, { shiftKey, altKey }) {
     return;
   }
   const extra = { origin: "assisted", ...(found ? { note: found.note } : {}) };
-  if (isHeld(mine.held)) redraw(mine.held, geometry, extra, found?.term);
+  if (mine.held && isHeld(mine.held)) redraw(mine.held, geometry, extra, found?.term);
   else mine.held = addRow(geometry, extra, found?.term);
 }

@@ -8,18 +8,25 @@ import { online } from "../data/outbox.js";
 import { dialog, selection } from "../data/view.js";
 import { t } from "../words/texts.js";
 
+/** @type {TableName[]} */
 const FIXED = ["surfaces", "elevations"];
 /** What is being asked for, while the server looks. */
 export const looking = signal(false);
 
-/** @typedef {{table: string, id: string}} Row */
-
-/** Rows that are there, as changes that delete them. */
-const deletions = (/** @type {Row[]} */ rows) =>
+/**
+ * Rows that are there, as changes that delete them.
+ * @param {RowPlace[]} rows
+ * @returns {Change[]}
+ */
+const deletions = (rows) =>
   rows
     .filter(({ table, id }) => !FIXED.includes(table) && entryOf(table, id))
     .map(({ table, id }) => ({ op: "delete", table, id }));
 
+/**
+ * @param {Change[]} changes
+ * @param {string} [confirmed] Seal of the consequences that a person has seen.
+ */
 function carryOut(changes, confirmed) {
   const made = edit(t("what.delete", { n: changes.length }), changes, { confirmed });
   if (!made) return;
@@ -31,7 +38,7 @@ function carryOut(changes, confirmed) {
 /**
  * Delete rows. Where nothing depends on them they go at once and come back by undo; otherwise it is said what follows,
  * and asked.
- * @param {Row[]} rows
+ * @param {RowPlace[]} rows
  */
 export async function remove(rows) {
   const changes = deletions(rows);
@@ -41,6 +48,7 @@ export async function remove(rows) {
     carryOut(changes);
     return;
   }
+  /** @type {Consequences | null} */
   let told;
   looking.value = true;
   try {
@@ -59,7 +67,10 @@ export async function remove(rows) {
   else dialog.value = { kind: "delete", changes, told };
 }
 
-/** Go through with what the dialogue told. */
+/**
+ * Go through with what the dialogue told.
+ * @param {{changes: Change[], told: Consequences | null}} asked
+ */
 export function removeAfterAll({ changes, told }) {
   dialog.value = null;
   carryOut(changes, told?.seal);

@@ -3,27 +3,11 @@
 import { signal } from "@preact/signals";
 import { project } from "../data/data.js";
 
-/**
- * @typedef {object} Draft
- * @property {string} key
- * @property {string} tool Tool that drew it.
- * @property {string} table What it was to become.
- * @property {string} place Workplace.
- * @property {string} surface
- * @property {[number, number][]} corners Metres of the wall.
- * @property {{table: string, id: string}[]} selection What was selected.
- * @property {any} [geometry] The whole of it, where it is drawn and only wants its term.
- * @property {object} [extra] Values that go with it.
- * @property {string | null} [guess] What the machine took it for.
- * @property {string} tab The page that drew it.
- * @property {number} at
- */
-
 const MOST = 20;
 /** Every unended sketch of this project, the newest last. */
 export const drafts = signal(/** @type {Draft[]} */ ([]));
 
-const address = () => `facademap-drafts-${project.value.id}`;
+const address = () => `facademap-drafts-${project.value?.id}`;
 
 /** Which page of the browser this is; a reload keeps it. */
 export const tab = (() => {
@@ -46,7 +30,7 @@ function stored() {
   }
 }
 
-function write(list) {
+function write(/** @type {Draft[]} */ list) {
   try {
     localStorage.setItem(address(), JSON.stringify(list));
   } catch {
@@ -79,5 +63,6 @@ export function dropDraft(key) {
 
 globalThis.addEventListener?.("storage", (event) => {
   // the page that is reloaded keeps its sketch while it goes, and its successor hears of it before it knows its project
-  if (project.value && event.key === address()) drafts.value = stored();
+  const { key } = /** @type {StorageEvent} */ (event);
+  if (project.value && key === address()) drafts.value = stored();
 });

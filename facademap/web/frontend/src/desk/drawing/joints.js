@@ -1,7 +1,7 @@
 // Joints that are seen in the picture round what is changed: a corner that is dragged near one lands on it.
 import { effect } from "@preact/signals";
 import Interaction from "ol/interaction/Interaction.js";
-import { entryOf, surface } from "../data/data.js";
+import { anyRowOf, surface } from "../data/data.js";
 import { selection, tool } from "../data/view.js";
 import { cornersOf } from "../geometry/shapes.js";
 import { nearestOn } from "../wall/near.js";
@@ -11,15 +11,20 @@ const NEAR_PX = 9;
 const TABLES = ["wall_stones", "conditions", "openings"];
 const MOST_PLACES = 60;
 
-/** Sides of the stones seen, as pairs of places. */
+/** @typedef {[from: Point, to: Point]} Side */
+
+/**
+ * Sides of the stones seen, as pairs of places.
+ * @type {Side[]}
+ */
 let sides = [];
 /** What they were looked for, and the look that counts. */
 let of = "";
 let look = 0;
 
-const sidesOf = (geometries) =>
+const sidesOf = (/** @type {Polygon[]} */ geometries) =>
   geometries.flatMap(({ coordinates: [ring] }) =>
-    ring.slice(1).map((to, i) => /** @type {[number[], number[]]} */ ([ring[i], to])),
+    ring.slice(1).map((to, i) => /** @type {Side} */ ([ring[i], to])),
   );
 
 effect(() => {
@@ -35,8 +40,12 @@ effect(() => {
   if (wanted) void learn(first, look);
 });
 
+/**
+ * @param {RowPlace} place
+ * @param {number} mine Number of the look that asks.
+ */
 async function learn({ table, id }, mine) {
-  const { geometry } = entryOf(table, id)?.row ?? {};
+  const geometry = anyRowOf(table, id)?.geometry;
   const corners = geometry ? cornersOf(geometry).map((c) => c.at) : [];
   if (!corners.length) return;
   const every = Math.ceil(corners.length / MOST_PLACES);
@@ -44,9 +53,17 @@ async function learn({ table, id }, mine) {
   if (mine === look) sides = sidesOf(found);
 }
 
-/** Place on a joint seen within reach of a point: at its corner where one is near, else along it. */
+/**
+ * Place on a joint seen within reach of a point: at its corner where one is near, else along it.
+ * @param {Point} point
+ * @param {number} reach
+ */
 export function jointAt([x, y], reach, among = sides) {
-  let [corner, cornerAway, edge, edgeAway] = [null, reach, null, reach];
+  /** @type {Point | null} */
+  let corner = null;
+  /** @type {Point | null} */
+  let edge = null;
+  let [cornerAway, edgeAway] = [reach, reach];
   for (const [[x0, y0], [x1, y1]] of among) {
     if (
       x < Math.min(x0, x1) - reach ||
@@ -66,11 +83,15 @@ export function jointAt([x, y], reach, among = sides) {
 
 /** Draws a corner that is dragged to the joint that is seen nearby. */
 export class JointSnap extends Interaction {
-  /** @override */
+  /**
+   * @override
+   * @param {import("../wall/near.js").PointerOnWall} event
+   */
   handleEvent(event) {
     // what is drawn goes before what is only seen
     if (event.type === "pointerdrag" && event.coordinate && !event.landed && sides.length) {
-      const found = jointAt(event.coordinate, NEAR_PX * event.map.getView().getResolution());
+      const reach = NEAR_PX * (event.map.getView().getResolution() ?? 0);
+      const found = jointAt(event.coordinate, reach);
       if (found) {
         event.coordinate = found;
         event.pixel = event.map.getPixelFromCoordinate(found);

@@ -1,63 +1,92 @@
 // What is done to the outlines that are selected: split, cut, joined, copied, moved, deleted.
-import { LineString } from "ol/geom.js";
-import { entryOf, rowsOf } from "../data/data.js";
+import { anyRowOf, rowOf, rowsOf } from "../data/data.js";
 import { edit, newId, notice } from "../data/edits.js";
 import { drawTable, select, selection, tool } from "../data/view.js";
 import { besideIt, nextStone, stepTo } from "../geometry/coursing.js";
 import {
   areaOf,
+  boxOf,
   common,
+  isArea,
   partsOf,
-  roundAll,
+  roundedOf,
   shifted,
   split,
   storable,
   subtract,
   union,
 } from "../geometry/shapes.js";
-import { map, sources } from "../wall/wall.js";
+import { map, outlinesOf, placeOf } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
+/** @typedef {{table: TableName, id: string, row: DrawnRow}} Chosen */
+/** @typedef {Chosen & {row: DrawnRow<Area>}} ChosenArea */
+
+/** @type {TableName[]} */
 const FIXED = ["surfaces", "elevations"];
 /** Between a stone and its copy until its own joint is drawn. */
 const JOINT_M = 0.01;
-const px = () => map.getView().getResolution();
+const px = () => map.getView().getResolution() ?? 0;
 
+/** @returns {row is DrawnRow} */
+const isDrawn = (/** @type {AnyRow | null} */ row) => Boolean(row?.geometry);
+/** @returns {Chosen[]} */
 export const chosenRows = () =>
-  selection.value
-    .map(({ table, id }) => ({ table, id, row: entryOf(table, id)?.row }))
-    .filter((c) => c.row?.geometry);
-const chosenAreas = () => chosenRows().filter((c) => c.row.geometry.type.includes("Polygon"));
-const without = (row, ...names) =>
+  selection.value.flatMap(({ table, id }) => {
+    const row = anyRowOf(table, id);
+    return isDrawn(row) ? [{ table, id, row }] : [];
+  });
+/** @returns {chosen is ChosenArea} */
+const hasArea = (/** @type {Chosen} */ chosen) => isArea(chosen.row.geometry);
+const chosenAreas = () => chosenRows().filter(hasArea);
+const without = (/** @type {AnyRow} */ row, /** @type {string[]} */ ...names) =>
   Object.fromEntries(
     Object.entries(row).filter(([k]) => !["id", "area_m2", "length_m", ...names].includes(k)),
   );
+/**
+ * A row like another one, with an outline of its own.
+ * @param {TableName} table
+ * @param {AnyRow} row
+ * @param {Geometry} geometry
+ * @returns {Change}
+ */
 const inserted = (table, row, geometry, values = {}) => ({
   op: "insert",
   table,
   id: newId(),
   values: { ...without(row, "wall_stone"), ...values, geometry },
 });
+/**
+ * @param {TableName} table
+ * @param {string} id
+ * @param {Geometry} geometry
+ * @returns {Change}
+ */
 const changed = (table, id, geometry) => ({ op: "update", table, id, values: { geometry } });
 
-function crossedBy(line) {
-  const shape = new LineString(line);
+/** Areas of the table that is drawn that a line comes near. */
+function crossedBy(/** @type {Line} */ line) {
+  /** @type {ChosenArea[]} */
   const found = [];
-  sources[drawTable.value]?.forEachFeatureIntersectingExtent(shape.getExtent(), (feature) => {
-    const [table, id] = feature.getId().split(/\|(.*)/s);
-    const row = entryOf(table, id)?.row;
-    if (row?.geometry?.type.includes("Polygon")) found.push({ table, id, row });
-  });
+  outlinesOf(drawTable.value)?.forEachFeatureIntersectingExtent(
+    boxOf({ coordinates: line }),
+    (feature) => {
+      const { table, id } = placeOf(feature);
+      const row = anyRowOf(table, id);
+      const one = isDrawn(row) ? { table, id, row } : null;
+      if (one && hasArea(one)) found.push(one);
+    },
+  );
   return found;
 }
 
-export function splitBy(line) {
+export function splitBy(/** @type {Line} */ line) {
   const chosen = chosenAreas();
+  /** @type {Change[]} */
   const changes = [];
   for (const { table, id, row } of chosen.length ? chosen : crossedBy(line)) {
     const parts = split(row.geometry, line)
-      .map(storable)
-      .filter(Boolean)
+      .flatMap((part) => storable(part) ?? [])
       .sort((a, b) => areaOf(b) - areaOf(a));
     if (parts.length < 2) continue;
     changes.push(changed(table, id, parts[0]));
@@ -74,7 +103,12 @@ export function splitBy(line) {
   );
 }
 
+/**
+ * @param {Area} knife
+ * @param {boolean} asHole
+ */
 export function cutOut(knife, asHole) {
+  /** @type {Change[]} */
   const changes = [];
   for (const { table, id, row } of chosenAreas()) {
     if (asHole && !storable(common(row.geometry, knife))) continue;
@@ -85,13 +119,24 @@ export function cutOut(knife, asHole) {
   else notice.value = { text: t("cut.none"), bad: true };
 }
 
-/** What names an outline that is joined to another one names that one from now on. */
+/**
+ * What names an outline that is joined to another one names that one from now on.
+ * @param {RowPlace} place
+ * @param {Set<string>} gone
+ * @returns {Change[]}
+ */
 function renamed({ table, id }, gone) {
+  const isGone = (/** @type {string | null} */ name) => name !== null && gone.has(name);
   if (table === "wall_stones")
-    return ["conditions", "repairs"].flatMap((name) =>
-      rowsOf(name)
-        .filter((r) => gone.has(r.wall_stone))
-        .map((r) => ({ op: "update", table: name, id: r.id, values: { wall_stone: id } })),
+    return /** @type {("conditions" | "repairs")[]} */ (["conditions", "repairs"]).flatMap((name) =>
+      /** @type {(Condition | Repair)[]} */ (rowsOf(name))
+        .filter((r) => isGone(r.wall_stone))
+        .map((r) => ({
+          op: /** @type {const} */ ("update"),
+          table: name,
+          id: r.id,
+          values: { wall_stone: id },
+        })),
     );
   if (table !== "conditions") return [];
   return rowsOf("repairs")
@@ -111,15 +156,18 @@ export function merge() {
     return;
   }
   const [first, ...others] = chosen;
+  const whole = storable(union(chosen.map((c) => c.row.geometry)));
+  if (!whole) return;
   edit(t("what.merge"), [
-    changed(first.table, first.id, storable(union(chosen.map((c) => c.row.geometry)))),
+    changed(first.table, first.id, whole),
     ...renamed(first, new Set(others.map(({ id }) => id))),
-    ...others.map(({ table, id }) => ({ op: "delete", table, id })),
+    ...others.map(({ table, id }) => ({ op: /** @type {const} */ ("delete"), table, id })),
   ]);
   select(first.table, first.id);
 }
 
 export function explode() {
+  /** @type {Change[]} */
   const changes = [];
   for (const { table, id, row } of chosenRows()) {
     const parts = partsOf(row.geometry.type === "MultiPolygon" ? row.geometry : null);
@@ -144,13 +192,11 @@ export function copy() {
   tool.value = "move";
 }
 
-const moved = (geometry, by) => {
-  const next = shifted(geometry, by);
-  return { ...next, coordinates: roundAll(next.coordinates) };
-};
+const moved = (/** @type {Geometry} */ geometry, /** @type {Point} */ by) =>
+  roundedOf(shifted(geometry, by));
 
 /** Move what is selected, as one edit. */
-export function moveChosen(by) {
+export function moveChosen(/** @type {Point} */ by) {
   const changes = chosenRows()
     .filter(({ table }) => !FIXED.includes(table))
     .map(({ table, id, row }) => changed(table, id, moved(row.geometry, by)));
@@ -161,13 +207,15 @@ export function moveChosen(by) {
 export function copyOn() {
   const chosen = chosenRows();
   const stones = rowsOf("wall_stones");
+  /** @type {Change[]} */
   const changes = [];
-  for (const { table, row } of chosen) {
-    const stone = table === "wall_stones" ? row : entryOf("wall_stones", row.wall_stone)?.row;
-    const next = stone?.geometry && nextStone(stone, stones);
+  for (const { table, id, row } of chosen) {
+    const isStone = table === "wall_stones";
+    const stone = rowOf("wall_stones", isStone ? id : String(row.wall_stone ?? ""));
+    const next = stone?.geometry ? nextStone(stone, stones) : null;
     // a stone itself is copied where none is drawn yet
-    const by =
-      table === "wall_stones" ? !next && besideIt(row, JOINT_M) : next && stepTo(stone, next);
+    const beside = isStone && stone && !next ? besideIt(stone, JOINT_M) : null;
+    const by = isStone ? beside : stone && next && stepTo(stone, next);
     if (!by) continue;
     const values = next ? { wall_stone: next.id } : {};
     changes.push(inserted(table, row, moved(row.geometry, by), values));

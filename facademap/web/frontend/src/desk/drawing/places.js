@@ -9,10 +9,11 @@ export const PLACES = ["survey", "repairs", "stone", "record", "control"];
 /** Workplaces with the wall in view. */
 export const onTheWall = () => !["stone", "control"].includes(place.value);
 
+/** @type {Record<string, string>} */
 const FIRST_PANEL = { survey: "record", repairs: "repair" };
 
 /** Go to a workplace; a sketch that is not ended waits at the one where it was begun. */
-export function enter(name) {
+export function enter(/** @type {string} */ name) {
   tool.value = "select";
   place.value = name;
   drawTable.value = name === "repairs" ? "repairs" : "conditions";
@@ -30,7 +31,7 @@ function makeRoom() {
   sheetTall.value = false;
 }
 
-export function takeTool(name) {
+export function takeTool(/** @type {string} */ name) {
   tool.value = name;
   if (name !== "select") makeRoom();
 }

@@ -4,28 +4,33 @@ import { effect, signal } from "@preact/signals";
 import Feature from "ol/Feature.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
-import { entryOf, surface, term } from "../data/data.js";
+import { anyRowOf, surface, term } from "../data/data.js";
 import { edit, newId, notice } from "../data/edits.js";
 import { newKey } from "../data/keys.js";
 import { survey, who } from "../data/settings.js";
 import { drawTable, panel, select, selection, sheetOpen, template } from "../data/view.js";
 import { faultOf } from "../geometry/shapes.js";
 import { sketchStyle } from "../wall/signs.js";
-import { format, map } from "../wall/wall.js";
+import { map, shapeOf } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { drafts, dropDraft, keepDraft, tab } from "./drafts.js";
 
 /** Tool of a draft that is drawn and only wants its term. */
 export const UNNAMED = "unnamed";
 const today = () => new Date().toISOString().slice(0, 10);
-const SHAPES = [
-  ["Polygon", "polygon"],
-  ["Line", "line"],
-];
-const shapeOf = ({ type }) => SHAPES.find(([part]) => type.includes(part))?.[1] ?? "point";
+/** @typedef {Term["shape"]} TermShape */
+/** @typedef {{key: string, table?: undefined, id?: undefined} | (RowPlace & {key?: undefined})} HeldAs What was drawn: waiting for its term under a key, or stored as a row. */
+
+/** @returns {TermShape} */
+const termShapeOf = (/** @type {Geometry} */ { type }) =>
+  type.includes("Polygon") ? "polygon" : type.includes("Line") ? "line" : "point";
 const FIRST_TERM = { polygon: "contour scaling", line: "crack", point: "star crack" };
 
-/** The term that the next outline of a shape would be called; stored only where a person chose it. */
+/**
+ * The term that the next outline of a shape would be called; stored only where a person chose it.
+ * @param {TermShape} shape
+ * @returns {string}
+ */
 export function termFor(shape) {
   const wanted = template.value;
   const known = term(wanted.term)?.shape;
@@ -33,7 +38,8 @@ export function termFor(shape) {
   return fits ? wanted.term : (wanted[shape] ?? FIRST_TERM[shape]);
 }
 
-function conditionValues(name) {
+/** @returns {Values} */
+function conditionValues(/** @type {string} */ name) {
   const wanted = template.value;
   const {
     cc = null,
@@ -66,7 +72,13 @@ function conditionValues(name) {
   };
 }
 
-/** Values of a new row, from what was drawn last. */
+/**
+ * Values of a new row, from what was drawn last.
+ * @param {TableName} table
+ * @param {Geometry} geometry
+ * @param {string} name
+ * @returns {Values}
+ */
 function startValues(table, geometry, name) {
   const base = { surface: surface.value, geometry };
   if (table === "conditions") return { ...base, ...conditionValues(name) };
@@ -75,17 +87,13 @@ function startValues(table, geometry, name) {
   return table === "openings" ? { ...base, kind: "window" } : base;
 }
 
-/**
- * Outlines that are drawn and have no term yet: kept in this browser until a person says what they are.
- * @type {import("@preact/signals").Signal<{key: string, geometry: any, extra: object, guess?: string}[]>}
- */
-export const unnamed = signal([]);
+/** @typedef {{key: string, geometry: Geometry, extra: Values, guess?: string}} UnnamedOutline */
+/** Outlines that are drawn and have no term yet: kept in this browser until a person says what they are. */
+export const unnamed = signal(/** @type {UnnamedOutline[]} */ ([]));
 
-/**
- * The term that is offered for one of them: what the machine took it for, else the last one that was chosen.
- * @param {{geometry: any, guess?: string}} one
- */
-const offeredFor = ({ guess, geometry }) => guess ?? termFor(shapeOf(geometry));
+/** The term that is offered for one of them: what the machine took it for, else the last one that was chosen. */
+const offeredFor = (/** @type {UnnamedOutline} */ { guess, geometry }) =>
+  guess ?? termFor(termShapeOf(geometry));
 /** The terms that are offered, each once. */
 export const offered = () => [...new Set(unnamed.value.map(offeredFor))];
 
@@ -94,12 +102,15 @@ const source = new VectorSource({ wrapX: false });
 map.addLayer(new VectorLayer({ source, zIndex: 41, style: sketchStyle }));
 effect(() => {
   source.clear(true);
-  source.addFeatures(
-    unnamed.value.map(({ geometry }) => new Feature(format.readGeometry(geometry))),
-  );
+  source.addFeatures(unnamed.value.map(({ geometry }) => new Feature(shapeOf(geometry))));
   source.changed();
 });
 
+/**
+ * @param {Geometry} geometry
+ * @param {Values} extra
+ * @param {string | null} [guess]
+ */
 function holdUnnamed(geometry, extra, guess = null, key = newKey()) {
   const others = unnamed.value.filter((u) => u.key !== key);
   unnamed.value = [...others, { key, geometry, extra, ...(guess ? { guess } : {}) }];
@@ -124,15 +135,12 @@ function holdUnnamed(geometry, extra, guess = null, key = newKey()) {
 export function recallUnnamed() {
   unnamed.value = drafts.value
     .filter((d) => d.tool === UNNAMED && d.tab === tab && d.surface === surface.value)
-    .map(({ key, geometry, extra, guess }) => ({
-      key,
-      geometry,
-      extra,
-      ...(guess ? { guess } : {}),
-    }));
+    .flatMap(({ key, geometry, extra = {}, guess }) =>
+      geometry ? [{ key, geometry, extra, ...(guess ? { guess } : {}) }] : [],
+    );
 }
 
-function open(table, ids) {
+function open(/** @type {TableName} */ table, /** @type {string | string[]} */ ids) {
   select(table, ids);
   panel.value = "record";
   sheetOpen.value = true;
@@ -158,7 +166,7 @@ export function nameThem(chosen = null) {
       },
     })),
   );
-  const name = chosen ?? offeredFor(held.at(-1));
+  const name = chosen ?? offeredFor(held[held.length - 1]);
   const shape = term(name)?.shape ?? "polygon";
   template.value = { ...template.value, term: name, [shape]: name };
   for (const { key } of held) dropDraft(key);
@@ -181,10 +189,10 @@ export function leaveUnnamed() {
 
 /**
  * Store what was drawn as a row of the table that is drawn now; a condition as soon as a person has said what it is.
- * @param {any} geometry
- * @param {object} [extra] Further values.
+ * @param {Geometry} geometry
+ * @param {Values} [extra] Further values.
  * @param {string | null} [guess] What the machine takes a condition for: it is offered, not stored.
- * @returns {{key: string} | {table: string, id: string} | undefined} What it is held or stored as.
+ * @returns {HeldAs | undefined} What it is held or stored as.
  */
 export function addRow(geometry, extra = {}, guess = null) {
   const fault = faultOf(geometry);
@@ -202,25 +210,28 @@ export function addRow(geometry, extra = {}, guess = null) {
     return held;
   }
   const id = newId();
-  const values = { ...startValues(table, geometry, termFor(shapeOf(geometry))), ...extra };
+  const values = { ...startValues(table, geometry, termFor(termShapeOf(geometry))), ...extra };
   edit(t(`what.draw.${table}`), [{ op: "insert", table, id, values }]);
   open(table, id);
   return { table, id };
 }
 
 /** Whether what was drawn waits or is there still. */
-export const isHeld = (held) =>
-  Boolean(
-    held &&
-      (held.key
-        ? unnamed.value.some((u) => u.key === held.key)
-        : entryOf(held.table, held.id)?.row.geometry),
-  );
+export const isHeld = (/** @type {HeldAs} */ held) =>
+  held.key !== undefined
+    ? unnamed.value.some((u) => u.key === held.key)
+    : Boolean(anyRowOf(held.table, held.id)?.geometry);
 
-/** A better outline of what was drawn last, before or after it has a term. */
+/**
+ * A better outline of what was drawn last, before or after it has a term.
+ * @param {HeldAs} held
+ * @param {Geometry} geometry
+ * @param {Values} extra
+ * @param {string} [guess]
+ */
 export function redraw(held, geometry, extra, guess) {
   if (faultOf(geometry)) return;
-  if (held.key) {
+  if (held.key !== undefined) {
     holdUnnamed(geometry, extra, guess, held.key);
     return;
   }

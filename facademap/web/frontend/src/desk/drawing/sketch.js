@@ -4,7 +4,7 @@ import { effect, signal } from "@preact/signals";
 import Collection from "ol/Collection.js";
 import { noModifierKeys, primaryAction } from "ol/events/condition.js";
 import Feature from "ol/Feature.js";
-import { MultiPoint, Point, Polygon } from "ol/geom.js";
+import { LineString, MultiPoint, Point as OlPoint, Polygon as OlPolygon } from "ol/geom.js";
 import { Draw, Modify } from "ol/interaction.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
@@ -18,6 +18,9 @@ import { crossingStyle, sketchStyle } from "../wall/signs.js";
 import { extraSource, map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { drafts, dropDraft, keepDraft, tab } from "./drafts.js";
+
+/** @typedef {import("ol/geom.js").SimpleGeometry} SimpleGeometry */
+/** @typedef {{key: string, corners: Line, taken: Line}} Sketch A sketch as it is: its corners, and those that were taken back. */
 
 /** Tools whose corners are kept while they are drawn. */
 const KEPT = new Set([
@@ -36,21 +39,27 @@ const MUCH = 5;
 const REST_MS = 300;
 
 /** An outline that crosses itself and waits to be mended, with the tool that drew it. */
-export const mended = signal(/** @type {{corners: any[], of: string} | null} */ (null));
+export const mended = signal(/** @type {{corners: Line, of: string} | null} */ (null));
 /** Corners of the sketch now. */
 export const cornerCount = signal(0);
-/** What is done with the geometry of a tool once it is whole; filled by the tools. */
-/** @type {Record<string, (geometry: any) => void>} */
+/**
+ * What is done with the geometry of a tool once it is whole; filled by the tools.
+ * @type {Record<string, (geometry: Polygon) => void>}
+ */
 export const ends = {};
 
+/** @type {Draw | null} */
 let drawing = null;
+/** @type {Feature | null} */
 let sketch = null;
 let key = "";
 /** Tool of the sketch: by the time it is set aside another one may be in hand. */
 let drawnBy = "";
 let ending = "drop";
+/** @type {Line} */
 let taken = [];
-let timer = null;
+/** @type {number | undefined} */
+let timer;
 
 const crossSource = new VectorSource({ wrapX: false });
 map.addLayer(new VectorLayer({ source: crossSource, zIndex: 47, style: crossingStyle }));
@@ -58,18 +67,25 @@ map.addLayer(new VectorLayer({ source: crossSource, zIndex: 47, style: crossingS
 export const isDrawing = () => Boolean(drawing);
 export const hasSketch = () => Boolean(sketch) || Boolean(mended.value);
 
-/** Corners that are set, without the one that follows the pointer. */
+/**
+ * Corners that are set, without the one that follows the pointer.
+ * @returns {Line}
+ */
 export function cornersNow() {
   if (mended.value) return mended.value.corners;
   const geometry = sketch?.getGeometry();
-  if (!geometry) return [];
-  if (geometry.getType() === "Polygon") return (geometry.getCoordinates()[0] ?? []).slice(0, -2);
-  if (geometry.getType() === "LineString") return geometry.getCoordinates().slice(0, -1);
+  if (geometry instanceof OlPolygon) return (geometry.getCoordinates()[0] ?? []).slice(0, -2);
+  if (geometry instanceof LineString) return geometry.getCoordinates().slice(0, -1);
   return [];
 }
 
-const isArea = (name) => ["polygon", "freehand", "hole", "cut", "mend"].includes(name);
+const drawsArea = (/** @type {string} */ name) =>
+  ["polygon", "freehand", "hole", "cut", "mend"].includes(name);
 
+/**
+ * @param {Line} corners
+ * @param {boolean} closed
+ */
 function showCrossings(corners, closed) {
   const found = corners.length > 3 ? crossingsOf(corners, closed) : [];
   crossSource.clear(true);
@@ -80,7 +96,7 @@ function showCrossings(corners, closed) {
 
 function keepNow() {
   clearTimeout(timer);
-  timer = null;
+  timer = undefined;
   const corners = cornersNow();
   if (!key || !corners.length) return;
   const name = mended.value ? mended.value.of : drawnBy;
@@ -104,18 +120,18 @@ globalThis.addEventListener?.("pagehide", keepNow);
 
 function forget() {
   clearTimeout(timer);
-  timer = null;
+  timer = undefined;
   if (key) dropDraft(key);
   key = "";
 }
 
-function onGrowth(describe) {
-  const geometry = sketch.getGeometry();
+function onGrowth(/** @type {(geometry: SimpleGeometry) => Live | null} */ describe) {
+  const geometry = /** @type {SimpleGeometry | undefined} */ (sketch?.getGeometry());
+  if (!geometry) return;
   live.value = describe(geometry);
-  const area = geometry.getType() === "Polygon";
   if (KEPT.has(tool.value)) {
     const corners = cornersNow();
-    if (area && tool.value !== "freehand") {
+    if (geometry instanceof OlPolygon && tool.value !== "freehand") {
       // the corner that follows the pointer counts: the crossing is seen before it is made
       const crosses = showCrossings(geometry.getCoordinates()[0].slice(0, -1), true);
       if (crosses) live.value = { ...live.value, crosses };
@@ -139,12 +155,12 @@ function ended() {
 /**
  * A drawing tool on the map.
  * @param {import("ol/interaction/Draw.js").Options["type"]} type
- * @param {object} options Of the drawing.
+ * @param {Partial<import("ol/interaction/Draw.js").Options>} options Of the drawing.
  * @param {(feature: Feature) => void} finish
- * @param {(geometry: any) => any} describe Figures of the sketch.
+ * @param {(geometry: SimpleGeometry) => Live | null} describe Figures of the sketch.
  */
 export function newDraw(type, options, finish, describe) {
-  drawing = new Draw({
+  const made = new Draw({
     type,
     style: sketchStyle,
     stopClick: true,
@@ -156,25 +172,26 @@ export function newDraw(type, options, finish, describe) {
     finishCondition: () => !refusedNow(),
     ...options,
   });
-  drawing.on("drawstart", ({ feature }) => {
+  made.on("drawstart", ({ feature }) => {
     sketch = feature;
     drawnBy = tool.peek();
     sketching.value = true;
     taken = [];
     key ||= newKey();
-    feature.getGeometry().on("change", () => onGrowth(describe));
+    feature.getGeometry()?.on("change", () => onGrowth(describe));
   });
-  drawing.on("drawend", ({ feature }) => {
+  made.on("drawend", ({ feature }) => {
     ended();
     forget();
     finish(feature);
   });
-  drawing.on("drawabort", () => {
+  made.on("drawabort", () => {
     if (ending === "drop") forget();
     else if (timer) keepNow();
     ended();
   });
-  return drawing;
+  drawing = made;
+  return made;
 }
 
 /** The tool is put down: what was drawn is set aside, not thrown away. */
@@ -189,10 +206,13 @@ export function layAside() {
   if (!mended.value) key = "";
 }
 
-/** The sketch as it is, to be taken up by a tool that is made anew. */
+/**
+ * The sketch as it is, to be taken up by a tool that is made anew.
+ * @returns {Sketch | null}
+ */
 export const sketchNow = () =>
   sketch && !mended.value && KEPT.has(tool.value) ? { key, corners: cornersNow(), taken } : null;
-export function takeUp({ key: own, corners, taken: back }) {
+export function takeUp(/** @type {Sketch} */ { key: own, corners, taken: back }) {
   if (!drawing || !corners.length) return;
   key = own;
   drawing.appendCoordinates(corners);
@@ -205,7 +225,7 @@ function refusedNow() {
   if (!KEPT.has(tool.value) || !sketch) return false;
   const corners = cornersNow();
   const ring = [...corners, corners[0]];
-  const fault = !isArea(tool.value)
+  const fault = !drawsArea(tool.value)
     ? corners.length < 2 || lengthOfLine(corners) < 1e-6
       ? "lineFew"
       : ""
@@ -228,7 +248,7 @@ export const setAside = () =>
   drafts.value.filter((d) => d.key !== key && d.corners.length && d.surface === surface.value);
 
 /** Put the tool of a draft in hand again, with its corners. */
-export function resume(draft) {
+export function resume(/** @type {Draft} */ draft) {
   if (surface.value !== draft.surface) surface.value = draft.surface;
   drawTable.value = draft.table;
   if (draft.selection?.length) selection.value = draft.selection;
@@ -254,13 +274,13 @@ export function stepBack() {
   const corners = cornersNow();
   const before = taken;
   drawing.removeLastPoint();
-  taken = sketch ? [...before, corners.at(-1)] : [];
+  taken = sketch ? [...before, ...corners.slice(-1)] : [];
 }
 
 export function stepForth() {
-  if (!sketch || !taken.length) return;
+  if (!drawing || !sketch || !taken.length) return;
   const rest = taken.slice(0, -1);
-  drawing.appendCoordinates([taken.at(-1)]);
+  drawing.appendCoordinates(taken.slice(-1));
   taken = rest;
 }
 
@@ -295,7 +315,11 @@ export function throwAway() {
 
 // -- mending ---------------------------------------------------------------------------------------------------------
 
-/** An outline that crosses itself is held, shown with its crossing, and mended before it is stored. */
+/**
+ * An outline that crosses itself is held, shown with its crossing, and mended before it is stored.
+ * @param {Line} corners
+ * @param {string} of The tool that drew it.
+ */
 export function mendInstead(corners, of) {
   const own = key || newKey();
   notice.value = { text: t("fault.crosses"), bad: true };
@@ -307,6 +331,10 @@ export function mendInstead(corners, of) {
   });
 }
 
+/**
+ * @param {Line} corners
+ * @param {string} of
+ */
 function goOnDrawing(corners, of) {
   const own = key;
   mended.value = null;
@@ -315,17 +343,22 @@ function goOnDrawing(corners, of) {
   if (corners.length) drawing?.appendCoordinates(corners);
 }
 
-/** Corners of the crossing outline are dragged until it crosses no more. */
+/**
+ * Corners of the crossing outline are dragged until it crosses no more.
+ * @param {<I extends import("ol/interaction/Interaction.js").default>(interaction: I) => I} add Puts an interaction on the map.
+ * @returns {(() => void) | undefined} What ends it.
+ */
 export function mendTool(add) {
   const now = mended.value;
   if (!now) return undefined;
   sketching.value = true;
-  const feature = new Feature(new Polygon([[...now.corners, now.corners[0]]]));
+  const outline = new OlPolygon([[...now.corners, now.corners[0]]]);
+  const feature = new Feature(outline);
   extraSource.addFeature(feature);
   const dots = new Feature(new MultiPoint(now.corners));
   extraSource.addFeature(dots);
   const show = () => {
-    const corners = feature.getGeometry().getCoordinates()[0].slice(0, -1);
+    const corners = outline.getCoordinates()[0].slice(0, -1);
     dots.setGeometry(new MultiPoint(corners));
     showCrossings(corners, true);
     return corners;
@@ -336,18 +369,18 @@ export function mendTool(add) {
   const change = add(
     new Modify({ features: new Collection([feature]), style: sketchStyle, pixelTolerance: 14 }),
   );
-  feature.getGeometry().on("change", show);
+  outline.on("change", show);
   change.on("modifyend", () => {
-    const { of } = mended.value;
-    mended.value = { of, corners: show() };
+    if (!mended.value) return;
+    mended.value = { of: mended.value.of, corners: show() };
     keepNow();
   });
   const follow = effect(() => {
     const corners = mended.value?.corners;
     if (!corners) return;
-    const drawn = feature.getGeometry().getCoordinates()[0].slice(0, -1);
+    const drawn = outline.getCoordinates()[0].slice(0, -1);
     if (JSON.stringify(drawn) !== JSON.stringify(corners))
-      feature.getGeometry().setCoordinates([[...corners, corners[0]]]);
+      outline.setCoordinates([[...corners, corners[0]]]);
   });
   return () => {
     follow();
@@ -366,7 +399,9 @@ export function untangle() {
 }
 
 function endMending() {
+  if (!mended.value) return;
   const { corners, of } = mended.value;
+  /** @type {Polygon} */
   const geometry = { type: "Polygon", coordinates: [roundAll([...corners, corners[0]])] };
   const fault = faultOf(geometry);
   if (fault) {
@@ -381,18 +416,25 @@ function endMending() {
 
 // -- by keys ---------------------------------------------------------------------------------------------------------
 
-export const cursor = { at: null };
+export const cursor = { at: /** @type {Point | null} */ (null) };
 
-/** Move the drawing cursor with the arrow keys. */
+/**
+ * Move the drawing cursor with the arrow keys.
+ * @param {number} dx
+ * @param {number} dy
+ * @param {boolean} far
+ */
 export function moveCursor(dx, dy, far) {
-  const step = map.getView().getResolution() * (far ? 40 : 8);
-  cursor.at ??= map.getView().getCenter();
-  cursor.at = [cursor.at[0] + dx * step, cursor.at[1] + dy * step];
-  const mark = extraSource.getFeatureById("cursor") ?? new Feature();
-  /** @type {Feature} */ (mark).setGeometry(new Point(cursor.at));
-  if (mark.getId()) return;
-  /** @type {Feature} */ (mark).setId("cursor");
-  extraSource.addFeature(/** @type {Feature} */ (mark));
+  const view = map.getView();
+  const step = (view.getResolution() ?? 0) * (far ? 40 : 8);
+  const [x, y] = cursor.at ?? view.getCenter() ?? [0, 0];
+  cursor.at = [x + dx * step, y + dy * step];
+  const known = /** @type {Feature | null} */ (extraSource.getFeatureById("cursor"));
+  const mark = known ?? new Feature();
+  mark.setGeometry(new OlPoint(cursor.at));
+  if (known) return;
+  mark.setId("cursor");
+  extraSource.addFeature(mark);
 }
 
-export const appendCorner = (at) => drawing?.appendCoordinates([at.slice()]);
+export const appendCorner = (/** @type {Point} */ at) => drawing?.appendCoordinates([at.slice()]);

@@ -3,9 +3,9 @@
 import { effect, untracked } from "@preact/signals";
 import Collection from "ol/Collection.js";
 import { primaryAction, shiftKeyOnly } from "ol/events/condition.js";
-import { Polygon } from "ol/geom.js";
+import { LineString as OlLine, Polygon as OlPolygon } from "ol/geom.js";
 import { DragBox, Draw, Modify, Translate } from "ol/interaction.js";
-import { entryOf, surface, tableOf } from "../data/data.js";
+import { anyRowOf, entryOf, surface, tableOf } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { snapping, tracing } from "../data/settings.js";
 import { drawTable, live, selection, tool } from "../data/view.js";
@@ -16,6 +16,7 @@ import {
   faultOf,
   lengthOfLine,
   roundAll,
+  roundedOf,
   simplify,
   squareTo,
 } from "../geometry/shapes.js";
@@ -23,11 +24,12 @@ import { NearSnap } from "../wall/near.js";
 import { sketchStyle } from "../wall/signs.js";
 import {
   chosenSource,
+  drawnOf,
   extraSource,
-  format,
   holdChosenWhile,
   map,
   onWall,
+  placeOf,
   showChosen,
   sources,
 } from "../wall/wall.js";
@@ -35,7 +37,7 @@ import { t } from "../words/texts.js";
 import { findCourse, followLine, outlineAt } from "./assist.js";
 import { chooseInBox, chooseInRing } from "./choosing.js";
 import { addCourse } from "./courses.js";
-import { canBeCut, canBeShaped, ShapeCutOut } from "./cutout.js";
+import { canBeShaped, isCutOut, ShapeCutOut } from "./cutout.js";
 import { damageAt } from "./damageClicks.js";
 import { neighboursOf } from "./joined.js";
 import { JointSnap } from "./joints.js";
@@ -56,24 +58,34 @@ import {
   takeUp,
 } from "./sketch.js";
 
+/** @typedef {import("ol/Feature.js").default} Feature */
+/** @typedef {import("ol/interaction/Interaction.js").default} Interaction */
+/** @typedef {import("ol/events/condition.js").Condition} Condition */
+
+/** @type {Interaction[]} */
 let active = [];
 
-const geometryOf = (feature) => {
-  const geometry = format.writeGeometryObject(feature.getGeometry());
-  return { ...geometry, coordinates: roundAll(geometry.coordinates) };
-};
-const px = () => map.getView().getResolution();
+/** What was drawn, on the grid of the wall. */
+const geometryOf = (/** @type {Feature} */ feature) => roundedOf(drawnOf(feature));
+const areaDrawn = (/** @type {Feature} */ feature) => /** @type {Area} */ (geometryOf(feature));
+const lineDrawn = (/** @type {Feature} */ feature) =>
+  /** @type {LineString} */ (drawnOf(feature)).coordinates;
+const ringDrawn = (/** @type {Feature} */ feature) =>
+  /** @type {Polygon} */ (drawnOf(feature)).coordinates[0];
+const px = () => map.getView().getResolution() ?? 1;
 
 // -- measuring while drawing ------------------------------------------------------------------------
 
+/**
+ * @param {import("ol/geom.js").Geometry | undefined} geometry
+ * @returns {Live | null}
+ */
 function describe(geometry) {
-  if (!geometry) return null;
-  const type = geometry.getType();
-  if (type === "Point") return null;
-  if (type === "LineString") {
+  if (geometry instanceof OlLine) {
     const line = geometry.getCoordinates();
     return { length: lengthOfLine(line), last: line.length > 1 ? lengthOfLine(line.slice(-2)) : 0 };
   }
+  if (!(geometry instanceof OlPolygon)) return null;
   const ring = geometry.getCoordinates()[0] ?? [];
   const extent = geometry.getExtent();
   return {
@@ -90,7 +102,7 @@ export function lengthAccuracy() {
   const row = entryOf("surfaces", surface.value)?.row;
   // residuals of the control are no proof: without check points or control left out nothing is said
   if (row?.report?.proved !== true) return null;
-  const rmse = row.check_rmse_m ?? row.report.left_out_rmse_m;
+  const rmse = Number(row.check_rmse_m ?? row.report.left_out_rmse_m ?? 0);
   // radial RMSE of a point to one axis of it, two independent ends, 95 % of a normal distribution
   return rmse ? 1.96 * Math.SQRT2 * (rmse / Math.SQRT2) : null;
 }
@@ -106,14 +118,23 @@ function clear() {
   live.value = null;
 }
 
+/**
+ * Put an interaction on the map, as long as the tool is in hand.
+ * @template {Interaction} I
+ * @param {I} interaction
+ */
 const add = (interaction) => {
   map.addInteraction(interaction);
   active.push(interaction);
   return interaction;
 };
 
+/** @type {TableName[]} */
 const SNAPPED = ["wall_stones", "openings", "repairs", "conditions"];
-/** An outline that is being changed does not hold its own corners where they were. */
+/**
+ * An outline that is being changed does not hold its own corners where they were.
+ * @type {import("../wall/near.js").Wanted}
+ */
 const snapsTo = (pack, i) =>
   onWall(pack, i) &&
   !(
@@ -122,44 +143,59 @@ const snapsTo = (pack, i) =>
   );
 function addSnaps() {
   if (!snapping.value) return;
-  add(new NearSnap({ tables: SNAPPED.map(tableOf), wanted: snapsTo, pixelTolerance: 11 }));
+  const tables = SNAPPED.map((name) => tableOf(name));
+  add(new NearSnap({ tables, wanted: snapsTo, pixelTolerance: 11 }));
 }
 
+/**
+ * @param {import("ol/interaction/Draw.js").Options["type"]} type
+ * @param {Partial<import("ol/interaction/Draw.js").Options>} options
+ * @param {(feature: Feature) => void} finish
+ */
 function draw(type, options, finish) {
   add(newDraw(type, options, finish, describe));
   addSnaps();
 }
 
-const traceOptions = () => (tracing.value ? { trace: true, traceSource: sources.conditions } : {});
+/** Outlines on the wall, as far as tracing asks for them, in the clothes of a source of the map. */
+const traceSource = /** @type {import("ol/source/Vector.js").default} */ (
+  /** @type {unknown} */ (sources.conditions)
+);
+const traceOptions = () => (tracing.value ? { trace: true, traceSource } : {});
 
-function stoneUnder(point) {
+function stoneUnder(/** @type {Point} */ point) {
   const found = sources.wall_stones.getFeaturesAtCoordinate(point)[0];
-  return found ? format.writeGeometryObject(found.getGeometry()) : null;
+  return found ? /** @type {Area} */ (drawnOf(found)) : null;
 }
 
-/** Tables whose rows tell that their outline was proposed, and who confirmed it. */
+/**
+ * Tables whose rows tell that their outline was proposed, and who confirmed it.
+ * @type {TableName[]}
+ */
 const ASSISTED = ["conditions", "wall_stones"];
-const addProposed = (geometry) =>
+const addProposed = (/** @type {Geometry | null} */ geometry) =>
   geometry && addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
 
-Object.assign(ends, {
-  polygon: (geometry) => addRow(geometry),
-  freehand: (geometry) => addRow(geometry),
-  hole: (geometry) => cutOut(geometry, true),
-  cut: (geometry) => cutOut(geometry, false),
-});
+ends.polygon = (geometry) => addRow(geometry);
+ends.freehand = (geometry) => addRow(geometry);
+ends.hole = (geometry) => cutOut(geometry, true);
+ends.cut = (geometry) => cutOut(geometry, false);
 
 function rectangleTool() {
   let angle = 0;
+  /** @type {Point | null} */
   let start = null;
-  const geometryFunction = ([a, b], geometry) => {
+  /** @type {import("ol/interaction/Draw.js").GeometryFunction} */
+  const geometryFunction = (ends, drawn) => {
+    const [a, b] = /** @type {Line} */ (ends);
     if (!start || start[0] !== a[0] || start[1] !== a[1]) {
       start = a;
       angle = bedAngle(stoneUnder(a));
     }
     const ring = squareTo(a, b, angle);
+    const geometry = /** @type {OlPolygon | undefined} */ (drawn);
     if (geometry) geometry.setCoordinates([ring]);
-    return geometry ?? new Polygon([ring]);
+    return geometry ?? new OlPolygon([ring]);
   };
   draw("Circle", { geometryFunction }, (f) => {
     start = null;
@@ -169,18 +205,16 @@ function rectangleTool() {
 
 function freehandTool() {
   draw("Polygon", { freehand: true }, (f) => {
-    const [ring] = f.getGeometry().getCoordinates();
-    const simple = simplify(ring, px() * 1.2);
+    const simple = simplify(ringDrawn(f), px() * 1.2);
     if (crossingsOf(simple.slice(0, -1)).length) mendInstead(simple.slice(0, -1), "freehand");
     else addRow({ type: "Polygon", coordinates: [roundAll(simple)] });
   });
 }
 
-function showMeasured(feature) {
-  const line = feature.getGeometry().getCoordinates();
-  const ring =
-    line.length > 3 &&
-    Math.hypot(line[0][0] - line.at(-1)[0], line[0][1] - line.at(-1)[1]) < px() * 12;
+function showMeasured(/** @type {Feature} */ feature) {
+  const line = lineDrawn(feature);
+  const [first, last] = [line[0], line[line.length - 1]];
+  const ring = line.length > 3 && Math.hypot(first[0] - last[0], first[1] - last[1]) < px() * 12;
   extraSource.clear();
   extraSource.addFeature(feature);
   live.value = {
@@ -188,20 +222,17 @@ function showMeasured(feature) {
     line,
     length: lengthOfLine(line),
     pm: lengthAccuracy(),
-    du: line.at(-1)[0] - line[0][0],
-    dv: line.at(-1)[1] - line[0][1],
+    du: last[0] - first[0],
+    dv: last[1] - first[1],
     ...(ring
       ? { area: areaOf({ type: "Polygon", coordinates: [[...line.slice(0, -1), line[0]]] }) }
       : {}),
   };
 }
 
-// cut-outs keep their sides straight and are moved by them
-const isCutOut = (f) =>
-  f.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", f.getId().slice(8))?.row);
-
 /** What is selected and may be changed, as a collection that follows the selection. */
-function followSelection(wanted) {
+function followSelection(/** @type {(feature: Feature) => boolean} */ wanted) {
+  /** @type {Collection<Feature>} */
   const features = new Collection();
   const fill = () => {
     features.clear();
@@ -214,21 +245,28 @@ function followSelection(wanted) {
   return { features, fill, stop };
 }
 
-/** Store changed outlines, with their neighbours along the joint; what cannot be kept goes back. */
+/**
+ * Store changed outlines, with their neighbours along the joint; what cannot be kept goes back.
+ * @param {Feature[]} changed
+ * @param {Map<Feature, import("ol/geom.js").Geometry | undefined>} before
+ */
 function storeChanged(changed, before) {
+  /** @type {(RowPlace & {before: Geometry, after: Geometry})[]} */
   const outlines = [];
   for (const feature of changed) {
     const after = geometryOf(feature);
     const fault = faultOf(after);
-    const [table, id] = feature.getId().split(/\|(.*)/s);
+    const { table, id } = placeOf(feature);
     if (fault) {
       notice.value = { text: t(`fault.${fault}`), bad: true };
       feature.setGeometry(before.get(feature));
       continue;
     }
-    const old = entryOf(table, id)?.row.geometry;
-    outlines.push({ table, id, before: old, after });
+    const old = anyRowOf(table, id)?.geometry;
+    // what somebody else took out meanwhile is not brought back by a corner
+    if (old) outlines.push({ table, id, before: old, after });
   }
+  /** @type {Change[]} */
   const own = outlines.map(({ table, id, after }) => ({
     op: "update",
     table,
@@ -247,12 +285,13 @@ function modifyTool() {
   // what sees the pointer first comes last: outlines that are drawn go before joints that are only seen
   if (snapping.value) add(new JointSnap());
   addSnaps();
+  /** @type {Map<Feature, import("ol/geom.js").Geometry | undefined>} */
   let before = new Map();
   change.on("modifystart", ({ features: changed }) => {
     holdChosenWhile(true);
-    before = new Map(changed.getArray().map((f) => [f, f.getGeometry().clone()]));
+    before = new Map(changed.getArray().map((f) => [f, f.getGeometry()?.clone()]));
     for (const f of changed.getArray())
-      f.getGeometry().on("change", () => {
+      f.getGeometry()?.on("change", () => {
         live.value = describe(f.getGeometry());
       });
   });
@@ -268,8 +307,8 @@ function modifyTool() {
 
 /** A cut-out that is settled stays where it is; everything else that is selected moves as one. */
 function moveTool() {
-  const free = (f) => {
-    const [table, id] = f.getId().split(/\|(.*)/s);
+  const free = (/** @type {Feature} */ f) => {
+    const { table, id } = placeOf(f);
     return table !== "repairs" || canBeShaped(entryOf("repairs", id)?.row);
   };
   const { features, fill, stop } = followSelection(free);
@@ -293,15 +332,19 @@ function lassoTool() {
     new Draw({ type: "Polygon", freehand: true, style: sketchStyle, stopClick: true }),
   );
   lasso.on("drawend", ({ feature }) => {
-    const [ring] = /** @type {Polygon} */ (feature.getGeometry()).getCoordinates();
-    chooseInRing(simplify(ring, px()).slice(0, -1), false);
+    chooseInRing(simplify(ringDrawn(feature), px()).slice(0, -1), false);
   });
 }
 
-/** A box over what is to be chosen; with Shift beside what is chosen already. */
-function boxOf(condition, more) {
+/**
+ * A box over what is to be chosen; with Shift beside what is chosen already.
+ * @param {Condition} condition
+ * @param {boolean} more
+ */
+function choosingBox(condition, more) {
   const box = new DragBox({ condition, className: "choose-box", minArea: 25 });
-  let from = null;
+  /** @type {Point} */
+  let from = [0, 0];
   box.on("boxstart", ({ coordinate }) => {
     from = coordinate;
   });
@@ -310,12 +353,19 @@ function boxOf(condition, more) {
 }
 // Shift draws the box whenever nothing else is in hand
 map.addInteraction(
-  boxOf((event) => tool.value === "select" && shiftKeyOnly(event) && primaryAction(event), true),
+  choosingBox(
+    (event) => tool.value === "select" && shiftKeyOnly(event) && primaryAction(event),
+    true,
+  ),
 );
 
+/**
+ * What a tool puts on the map; what it gives back ends it.
+ * @type {Record<string, () => (() => void) | void>}
+ */
 const TOOLS = {
   box: () => {
-    add(boxOf((event) => primaryAction(event), false));
+    add(choosingBox((event) => primaryAction(event), false));
   },
   polygon: () => draw("Polygon", { ...traceOptions(), minPoints: 3 }, (f) => addRow(geometryOf(f))),
   line: () => draw("LineString", { ...traceOptions(), minPoints: 2 }, (f) => addRow(geometryOf(f))),
@@ -323,36 +373,34 @@ const TOOLS = {
   freehand: freehandTool,
   rectangle: rectangleTool,
   measure: () => draw("LineString", traceOptions(), showMeasured),
-  split: () => draw("LineString", {}, (f) => splitBy(f.getGeometry().getCoordinates())),
-  hole: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), true)),
-  cut: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), false)),
+  split: () => draw("LineString", {}, (f) => splitBy(lineDrawn(f))),
+  hole: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(areaDrawn(f), true)),
+  cut: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(areaDrawn(f), false)),
   modify: modifyTool,
   move: moveTool,
   lasso: lassoTool,
   mend: () => mendTool(add),
   outline: () => {
     let keys = { shiftKey: false, altKey: false };
+    /** @type {Condition} */
     const condition = (event) => {
       const { shiftKey, altKey } = /** @type {PointerEvent} */ (event.originalEvent);
       keys = { shiftKey, altKey };
       return primaryAction(event);
     };
     draw("Point", { condition }, async (f) => {
-      const at = f.getGeometry().getCoordinates();
+      const at = /** @type {PointGeometry} */ (drawnOf(f)).coordinates;
       if (drawTable.value === "conditions") await damageAt(at, keys);
       else addProposed(await outlineAt(at));
     });
   },
   course: () =>
-    draw("LineString", { minPoints: 2 }, async (f) =>
-      addCourse(await findCourse(f.getGeometry().getCoordinates())),
-    ),
+    draw("LineString", { minPoints: 2 }, async (f) => addCourse(await findCourse(lineDrawn(f)))),
   follow: () =>
-    draw("LineString", { minPoints: 2 }, async (f) =>
-      addProposed(await followLine(f.getGeometry().getCoordinates())),
-    ),
+    draw("LineString", { minPoints: 2 }, async (f) => addProposed(await followLine(lineDrawn(f)))),
 };
 
+/** @type {(() => void) | null} */
 let ending = null;
 let inHand = { name: "", wall: "" };
 effect(() => {
@@ -362,7 +410,7 @@ effect(() => {
   untracked(() => takeInHand(name, wall));
 });
 
-function takeInHand(name, wall) {
+function takeInHand(/** @type {string} */ name, /** @type {string} */ wall) {
   // a switch that is turned while drawing leaves the sketch as it is
   const same = inHand.name === name && inHand.wall === wall;
   const sketch = same ? sketchNow() : null;
@@ -377,6 +425,7 @@ function takeInHand(name, wall) {
 
 // -- keyboard ----------------------------------------------------------------------------------------------
 
+/** @type {Record<string, string>} */
 export const KEYS = {
   v: "select",
   s: "box",

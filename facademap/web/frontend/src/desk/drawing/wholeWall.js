@@ -5,12 +5,13 @@ import { surface } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { job, startJob } from "../data/jobs.js";
 import { who } from "../data/settings.js";
+import { boxOf } from "../geometry/shapes.js";
 import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { beginConfirming, confirming, openOf } from "./confirming.js";
 
 export const isProposing = () =>
-  ["stones", "damage"].includes(job.value?.kind) && job.value.state === "running";
+  job.value?.state === "running" && ["stones", "damage"].includes(job.value.kind);
 
 /** Begin; people go on drawing meanwhile. What is drawn when it ends is kept, and nothing is proposed on it. */
 export async function proposeWall() {
@@ -47,13 +48,12 @@ export async function proposeDamage() {
 
 /**
  * Whether the whole outline lies within the view, so that a person sees what is confirmed.
- * @param {{coordinates: any}} outline
- * @param {number[]} view
+ * @param {Geometry} outline
+ * @param {Box} view
  */
-function isWithin({ coordinates }, [left, low, right, high]) {
-  return coordinates
-    .flat(2)
-    .every((v, i) => (i % 2 ? v >= low && v <= high : v >= left && v <= right));
+function isWithin(outline, [left, low, right, high]) {
+  const box = boxOf(outline);
+  return box[0] >= left && box[1] >= low && box[2] <= right && box[3] <= high;
 }
 
 /** Proposals that the machine is sure of and that are seen whole. */

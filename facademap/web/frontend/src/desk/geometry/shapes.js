@@ -147,6 +147,11 @@ export function simplify(line, tolerance) {
  */
 export const shifted = (geometry, [dx, dy]) => remade(geometry, ([x, y]) => [x + dx, y + dy]);
 
+/**
+ * @param {Geometry} geometry
+ * @returns {geometry is Area}
+ */
+export const isArea = (geometry) => geometry.type === "Polygon" || geometry.type === "MultiPolygon";
 const asMulti = (/** @type {Area} */ g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
 /**
  * @param {Ring[][]} coordinates

@@ -41,7 +41,7 @@ export function openLink() {
       surface.value = id;
       continue;
     }
-    enter(PLACES.includes(at) ? at : PLACE_OF[table]);
+    enter(PLACES.includes(at) ? at : (PLACE_OF[table] ?? "survey"));
     select(table, id);
     // what is being drawn keeps its room
     if (!hasSketch()) sheetOpen.value = true;

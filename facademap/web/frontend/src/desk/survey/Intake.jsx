@@ -8,7 +8,7 @@ import { notice } from "../data/edits.js";
 import { base64Of, job, startJob } from "../data/jobs.js";
 import { may } from "../data/reviewer.js";
 import { sketchStyle } from "../wall/signs.js";
-import { fit, format, map } from "../wall/wall.js";
+import { fit, map, shapeOf } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
 const TABLES = ["wall_stones", "openings", "conditions"];
@@ -28,10 +28,9 @@ map.addLayer(proposedLayer);
  */
 function show(shapes) {
   proposed.clear();
-  proposed.addFeatures(
-    shapes.map((geometry) => new Feature(format.readGeometry(geometry) ?? undefined)),
-  );
-  if (shapes.length) fit(proposed.getExtent(), { slow: true });
+  proposed.addFeatures(shapes.map((geometry) => new Feature(shapeOf(geometry))));
+  const extent = proposed.getExtent();
+  if (shapes.length && extent) fit(extent, { slow: true });
 }
 
 export function Intake() {

@@ -131,7 +131,7 @@ export function Relief() {
             />
           )}
           {shown.change && <p class="aside">{t("relief.change.told")}</p>}
-          {held.value?.said?.map((/** @type {string} */ words) => (
+          {held.value?.said?.map((words) => (
             <p class="aside" key={words}>
               {words}
             </p>

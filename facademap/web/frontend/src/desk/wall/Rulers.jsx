@@ -4,16 +4,24 @@ import { effect } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import { grid, theme, units } from "../data/settings.js";
 import { pointer } from "../data/view.js";
+import { penOf } from "./pens.js";
 import { map } from "./wall.js";
 
 const METRIC = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50];
 const INCH = [1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 3, 6, 12, 24, 60, 120, 240, 600].map(
   (i) => i * 0.0254,
 );
-const step = (list, resolution, px) => list.find((s) => s / resolution >= px) ?? list.at(-1);
-const metricLabel = (v, s) =>
+/**
+ * The first step of a list that is so many pixels wide at least.
+ * @param {number[]} list
+ * @param {number} resolution
+ * @param {number} px
+ */
+const step = (list, resolution, px) =>
+  list.find((s) => s / resolution >= px) ?? list[list.length - 1];
+const metricLabel = (/** @type {number} */ v, /** @type {number} */ s) =>
   s >= 0.1 ? `${v.toFixed(s >= 1 ? 0 : 1)} m` : s >= 0.01 ? v.toFixed(2) : v.toFixed(3);
-const inchLabel = (v, s) => {
+const inchLabel = (/** @type {number} */ v, /** @type {number} */ s) => {
   const inches = v / 0.0254;
   if (s >= 0.3) return `${Math.round(inches / 12)}′`;
   const feet = Math.floor(inches / 12 + 1e-9);
@@ -21,7 +29,7 @@ const inchLabel = (v, s) => {
   return `${feet}′${rest < 0.01 ? "" : ` ${Number(rest.toFixed(2))}″`}`;
 };
 
-function paint(canvas) {
+function paint(/** @type {HTMLCanvasElement | null} */ canvas) {
   const size = map.getSize();
   if (!size || !canvas) return;
   const ratio = globalThis.devicePixelRatio || 1;
@@ -30,7 +38,7 @@ function paint(canvas) {
     css.getPropertyValue(n).trim(),
   );
   const [w, h] = size;
-  const pen = canvas.getContext("2d");
+  const pen = penOf(canvas);
   if (canvas.width !== w * ratio || canvas.height !== h * ratio) {
     canvas.width = w * ratio;
     canvas.height = h * ratio;
@@ -38,19 +46,19 @@ function paint(canvas) {
   pen.setTransform(ratio, 0, 0, ratio, 0, 0);
   pen.clearRect(0, 0, w, h);
   const view = map.getView();
-  const resolution = view.getResolution();
+  const resolution = view.getResolution() ?? 1;
   const [left, bottom, right, top] = view.calculateExtent(size);
-  const x = (u) => (u - left) / resolution;
-  const y = (v) => (top - v) / resolution;
+  const x = (/** @type {number} */ u) => (u - left) / resolution;
+  const y = (/** @type {number} */ v) => (top - v) / resolution;
   const small = w < 700;
   const deep = small ? 20 : 38;
   const wide = small ? 0 : 24;
   const metre = step(METRIC, resolution, 64);
   if (grid.value) {
     pen.strokeStyle = "rgba(255,255,255,.55)";
-    for (const [width, colour] of [
-      [2.4, "rgba(255,255,255,.45)"],
-      [0.9, "rgba(20,21,22,.7)"],
+    for (const { width, colour } of [
+      { width: 2.4, colour: "rgba(255,255,255,.45)" },
+      { width: 0.9, colour: "rgba(20,21,22,.7)" },
     ]) {
       pen.lineWidth = width;
       pen.strokeStyle = colour;
@@ -72,6 +80,14 @@ function paint(canvas) {
   pen.strokeStyle = pen.fillStyle = ink;
   pen.lineWidth = 1;
   pen.font = "11px 'Atkinson Hyperlegible', sans-serif";
+  /**
+   * @param {number[]} list
+   * @param {number} px
+   * @param {number} y0
+   * @param {number} y1
+   * @param {typeof metricLabel} label
+   * @param {number} text
+   */
   const bar = (list, px, y0, y1, label, text) => {
     const s = step(list, resolution, px);
     const fine = s / (list === METRIC ? 10 : 4);
@@ -140,18 +156,20 @@ function paint(canvas) {
 }
 
 export function Rulers() {
-  const canvas = useRef(null);
-  const along = useRef(null);
-  const up = useRef(null);
+  const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
+  const along = useRef(/** @type {HTMLElement | null} */ (null));
+  const up = useRef(/** @type {HTMLElement | null} */ (null));
   useEffect(
     () =>
       effect(() => {
         // the marks move by themselves; the rules are painted again only when the wall moves
         const at = pointer.value && map.getPixelFromCoordinate(pointer.value);
-        for (const mark of [along.current, up.current]) mark.hidden = !at;
+        const [across, beside] = [along.current, up.current];
+        if (!across || !beside) return;
+        for (const mark of [across, beside]) mark.hidden = !at;
         if (!at) return;
-        along.current.style.transform = `translateX(${at[0]}px)`;
-        up.current.style.transform = `translateY(${at[1]}px)`;
+        across.style.transform = `translateX(${at[0]}px)`;
+        beside.style.transform = `translateY(${at[1]}px)`;
       }),
     [],
   );

@@ -4,14 +4,13 @@ import { swipe } from "../data/view.js";
 import { t } from "../words/texts.js";
 import { map } from "./wall.js";
 
-function move(at) {
-  swipe.value = { ...swipe.value, at: Math.max(0, Math.min(1, at)) };
+function move(/** @type {number} */ at) {
+  if (swipe.value) swipe.value = { ...swipe.value, at: Math.max(0, Math.min(1, at)) };
   map.render();
 }
 
 /** What is seen on one side, in words. */
-function sideOf(i) {
-  const { with: other, surveys, relief } = swipe.value;
+function sideOf(/** @type {Compared} */ { with: other, surveys, relief }, /** @type {0 | 1} */ i) {
   const picture = other && entryOf("surfaces", i ? other : surface.value)?.row.name;
   const photo = i === 0 && relief && !picture && t("layer.picture");
   return [
@@ -25,11 +24,12 @@ function sideOf(i) {
 }
 
 export function Swipe() {
-  const { at } = swipe.value;
-  const pull = (e) => {
-    if (!e.buttons) return;
-    const box = e.currentTarget.parentElement.getBoundingClientRect();
-    move((e.clientX - box.left) / box.width);
+  const compared = swipe.value;
+  if (!compared) return null;
+  const { at } = compared;
+  const pull = (/** @type {import("preact").TargetedPointerEvent<HTMLElement>} */ e) => {
+    const box = e.currentTarget.parentElement?.getBoundingClientRect();
+    if (e.buttons && box) move((e.clientX - box.left) / box.width);
   };
   return (
     <div class="swipe">
@@ -45,10 +45,10 @@ export function Swipe() {
         onKeyDown={(e) => e.stopPropagation()}
       />
       <span class="side left" style={{ right: `${(1 - at) * 100}%` }}>
-        {sideOf(0)}
+        {sideOf(compared, 0)}
       </span>
       <span class="side right" style={{ left: `${at * 100}%` }}>
-        {sideOf(1)}
+        {sideOf(compared, 1)}
       </span>
       <div
         class="grip"

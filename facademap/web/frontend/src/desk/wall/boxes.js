@@ -1,7 +1,14 @@
 // What of a packed table lies in a box or in a ring, in micrometres.
 import { kindOf } from "../data/packed.js";
 
-/** Call `act(x, y)` for every corner of a row, in micrometres, until it returns true; whether it did. */
+/** @typedef {import("../data/packed.js").Drawn} Drawn */
+
+/**
+ * Call `act(x, y)` for every corner of a row, in micrometres, until it returns true; whether it did.
+ * @param {Drawn} pack
+ * @param {number} i
+ * @param {(x: number, y: number) => boolean} act
+ */
 export function someCorner(pack, i, act) {
   const { ringsTo, pointsTo, xy } = pack;
   const ring = i ? ringsTo[i - 1] : 0;
@@ -11,7 +18,12 @@ export function someCorner(pack, i, act) {
   return false;
 }
 
-/** Whether a row comes into a box at all. */
+/**
+ * Whether a row comes into a box at all.
+ * @param {Drawn} pack
+ * @param {number} i
+ * @param {Box} box
+ */
 export function entersBox(pack, i, [x0, y0, x1, y1]) {
   const { boxes, ringsTo, pointsTo, xy } = pack;
   if (
@@ -35,7 +47,14 @@ export function entersBox(pack, i, [x0, y0, x1, y1]) {
   return inside && kindOf(pack, i).endsWith("Polygon");
 }
 
-/** Whether a line crosses a box; the part of the line within is found side by side. */
+/**
+ * Whether a line crosses a box; the part of the line within is found side by side.
+ * @param {number} ax
+ * @param {number} ay
+ * @param {number} bx
+ * @param {number} by
+ * @param {Box} box
+ */
 function sideEnters(ax, ay, bx, by, [x0, y0, x1, y1]) {
   let [from, to] = [0, 1];
   for (const [start, way, low, high] of [
@@ -54,7 +73,12 @@ function sideEnters(ax, ay, bx, by, [x0, y0, x1, y1]) {
   return true;
 }
 
-/** Whether a point lies in a ring (not closed). */
+/**
+ * Whether a point lies in a ring (not closed).
+ * @param {number} x
+ * @param {number} y
+ * @param {Line} ring
+ */
 export function inRing(x, y, ring) {
   let inside = false;
   for (let k = 0, j = ring.length - 1; k < ring.length; j = k, k += 1) {

@@ -11,13 +11,18 @@ import { layers } from "../data/settings.js";
 import { map } from "./wall.js";
 
 /** What is watched, as the server last told it; nothing before it was asked. */
-export const watched = signal(/** @type {{gauges: any[], looks: any[]} | null} */ (null));
+export const watched = signal(
+  /** @type {{gauges: WatchedGauge[], looks: LookedAt[]} | null} */ (null),
+);
 
 export async function askForWatched() {
   watched.value = await ask("/api/watch");
 }
 
-/** Colour, sign and word of each state that the server tells. */
+/**
+ * Colour, sign and word of each state that the server tells.
+ * @type {Record<string, [colour: string, sign: string, word: string]>}
+ */
 export const STATES = {
   "beyond the limit": ["#a3123a", "!", "beyond"],
   moving: ["#a85b00", "~", "moving"],
@@ -27,7 +32,7 @@ export const STATES = {
 };
 
 const RADIUS = 11;
-const styleOf = ({ id, verdict }) => {
+const styleOf = (/** @type {WatchedGauge} */ { id, verdict }) => {
   const [colour, sign] = STATES[verdict];
   return [
     new Style({

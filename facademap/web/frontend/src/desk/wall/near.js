@@ -2,9 +2,18 @@
 import Interaction from "ol/interaction/Interaction.js";
 import { kindOf } from "../data/packed.js";
 
+/** @typedef {import("../data/packed.js").Drawn} Drawn */
+/** @typedef {(pack: Drawn, i: number) => boolean} Wanted Whether a row is looked at. */
+/** @typedef {{shapesIn: (box: Box, act: (pack: Drawn, i: number) => void) => void}} Shapes A table, as far as its outlines go. */
+
 const PER_M = 1e6;
 
-/** Call `act(x0, y0, x1, y1)` for every side of a row; a point is a side without length. */
+/**
+ * Call `act(x0, y0, x1, y1)` for every side of a row; a point is a side without length.
+ * @param {Drawn} pack
+ * @param {number} i
+ * @param {(x0: number, y0: number, x1: number, y1: number) => void} act
+ */
 function eachSide(pack, i, act) {
   const { ringsTo, pointsTo, xy } = pack;
   for (let r = i ? ringsTo[i - 1] : 0; r < ringsTo[i]; r += 1) {
@@ -16,7 +25,15 @@ function eachSide(pack, i, act) {
   }
 }
 
-/** Place on the side from one point to another that is nearest to a third. */
+/**
+ * Place on the side from one point to another that is nearest to a third.
+ * @param {number} x
+ * @param {number} y
+ * @param {number} x0
+ * @param {number} y0
+ * @param {number} x1
+ * @param {number} y1
+ */
 export function nearestOn(x, y, x0, y0, x1, y1) {
   const [dx, dy] = [x1 - x0, y1 - y0];
   const long = dx * dx + dy * dy;
@@ -24,7 +41,14 @@ export function nearestOn(x, y, x0, y0, x1, y1) {
   return [x0 + share * dx, y0 + share * dy];
 }
 
-/** Whether a row covers a point or comes within `reach` of it; micrometres. */
+/**
+ * Whether a row covers a point or comes within `reach` of it; micrometres.
+ * @param {Drawn} pack
+ * @param {number} i
+ * @param {number} x
+ * @param {number} y
+ * @param {number} reach
+ */
 export function meetsPoint(pack, i, x, y, reach) {
   const area = kindOf(pack, i).endsWith("Polygon");
   let inside = false;
@@ -45,10 +69,19 @@ export function meetsPoint(pack, i, x, y, reach) {
   return near || inside;
 }
 
-/** Corner nearest to a point within reach, else the nearest place on an edge, else nothing; metres. */
+/**
+ * Corner nearest to a point within reach, else the nearest place on an edge, else nothing; metres.
+ * @param {Shapes[]} tables
+ * @param {Wanted} wanted
+ * @param {Point} point
+ * @param {number} reach
+ * @returns {Point | null}
+ */
 export function snapTo(tables, wanted, [u, v], reach) {
   const [x, y, r] = [u * PER_M, v * PER_M, reach * PER_M];
-  let [corner, cornerAway, edge, edgeAway] = [null, r, null, r];
+  /** @type {{corner: Point | null, edge: Point | null}} */
+  const near = { corner: null, edge: null };
+  let [cornerAway, edgeAway] = [r, r];
   for (const table of tables) {
     table.shapesIn([x - r, y - r, x + r, y + r], (pack, i) => {
       if (!wanted(pack, i)) return;
@@ -65,27 +98,33 @@ export function snapTo(tables, wanted, [u, v], reach) {
           [x1, y1],
         ]) {
           const away = Math.hypot(px - x, py - y);
-          if (away <= cornerAway) [corner, cornerAway] = [[px, py], away];
+          if (away <= cornerAway) [near.corner, cornerAway] = [[px, py], away];
         }
-        if (corner) return;
+        if (near.corner) return;
         const [px, py] = nearestOn(x, y, x0, y0, x1, y1);
         const away = Math.hypot(px - x, py - y);
-        if (away <= edgeAway) [edge, edgeAway] = [[px, py], away];
+        if (away <= edgeAway) [near.edge, edgeAway] = [[px, py], away];
       });
     });
   }
-  const found = corner ?? edge;
+  const found = near.corner ?? near.edge;
   return found && [found[0] / PER_M, found[1] / PER_M];
 }
 
+/** @typedef {import("ol/MapBrowserEvent.js").default & {landed?: boolean}} PointerOnWall `landed` where it was drawn to a corner or an edge. */
+
 /** Draws the pointer to corners and edges nearby before the other tools see it. */
 export class NearSnap extends Interaction {
+  /** @param {{tables: Shapes[], wanted: Wanted, pixelTolerance: number}} how */
   constructor({ tables, wanted, pixelTolerance }) {
     super();
     this.snapped = { tables, wanted, pixelTolerance };
   }
 
-  /** @override */
+  /**
+   * @override
+   * @param {PointerOnWall} event
+   */
   handleEvent(event) {
     if (event.type !== "wheel" && event.coordinate) {
       const { tables, wanted, pixelTolerance } = this.snapped;
@@ -93,7 +132,7 @@ export class NearSnap extends Interaction {
         tables,
         wanted,
         event.coordinate,
-        pixelTolerance * event.map.getView().getResolution(),
+        pixelTolerance * (event.map.getView().getResolution() ?? 0),
       );
       if (found) {
         event.coordinate = found;

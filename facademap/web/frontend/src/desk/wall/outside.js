@@ -23,9 +23,9 @@ effect(() => {
   layer.setVisible(layers.value.outside !== false);
   source.clear(true);
   const name = surface.value;
-  const report = name && pictures.value[name] && entryOf("surfaces", name)?.row.report;
+  const report = name && pictures.value[name] ? entryOf("surfaces", name)?.row.report : null;
   const hull = report?.control_hull_m;
-  if (hull?.length > 2 && report.outside_share >= LEAST_SHARE) {
+  if (hull && hull.length > 2 && (report.outside_share ?? 0) >= LEAST_SHARE) {
     const [u0, v0, u1, v1] = pictureExtent(name);
     const whole = [
       [u0, v0],

@@ -3,7 +3,27 @@
 // Where only a few rows were changed, only that part of the picture is painted again.
 import Layer from "ol/layer/Layer.js";
 import { drawShape, layShape, signOf } from "./draw.js";
+import { penOf } from "./pens.js";
 import { Raster } from "./raster.js";
+
+/** @typedef {import("../data/packed.js").Drawn} Drawn */
+/** @typedef {import("./draw.js").Pen} Pen */
+/**
+ * A picture of the wall on a canvas: where it lies in metres, its size in pixels of the page.
+ * @typedef {object} Picture
+ * @property {HTMLCanvasElement} canvas
+ * @property {number} resolution
+ * @property {number} ratio
+ * @property {number} left
+ * @property {number} top
+ * @property {number} wide
+ * @property {number} high
+ * @property {Record<string, number>} crowds How crowded each table is in it.
+ */
+/** @typedef {{center: Point, resolution: number, size: number[]}} Seen What the map shows. */
+/** @typedef {{x: number, y: number, wide: number, high: number}} Part Part of a picture, in pixels. */
+/** @typedef {[name: string, table: import("./near.js").Shapes, style: import("./signs.js").SignOf | import("./signs.js").Sign]} Painted A table with how it is drawn. */
+/** @typedef {Layer & {repaint: (box?: Box) => void, isStale: () => boolean, wipe: () => void}} PaintedLayer */
 
 const PER_M = 1e6;
 /** Longest turn of painting. */
@@ -33,20 +53,31 @@ const turn = () =>
   });
 
 let painting = 0;
+/** @type {Set<() => void>} */
 const idle = new Set();
 /** Whether a picture is being painted; told when the last of them is ready. */
 export const isPainting = () => painting > 0;
-export const onPainted = (listener) => idle.add(listener);
+export const onPainted = (/** @type {() => void} */ listener) => idle.add(listener);
 
 const EVERYTHING = [-Infinity, -Infinity, Infinity, Infinity];
-/** The box round two, of which the first may be missing. */
+/**
+ * The box round two, of which the first may be missing.
+ * @param {Box | null} a
+ * @param {Box} b
+ */
 const joined = (a, b) =>
   a ? [Math.min(a[0], b[0]), Math.min(a[1], b[1]), Math.max(a[2], b[2]), Math.max(a[3], b[3])] : b;
 
-/** The pixels of a picture in which a change in a box may be seen; nothing where all of it is better painted again. */
+/**
+ * The pixels of a picture in which a change in a box may be seen; nothing where all of it is better painted again.
+ * @param {Picture} picture
+ * @param {Box} box
+ * @returns {Part | null}
+ */
 function partOf({ canvas, left, top, resolution, ratio }, box) {
   const perPixel = (resolution / ratio) * PER_M;
-  const within = (v, most) => Math.max(0, Math.min(most, v));
+  const within = (/** @type {number} */ v, /** @type {number} */ most) =>
+    Math.max(0, Math.min(most, v));
   const more = SIGN_PX * ratio;
   const x = within(Math.floor((box[0] - left * PER_M) / perPixel - more), canvas.width);
   const y = within(Math.floor((top * PER_M - box[3]) / perPixel - more), canvas.height);
@@ -57,7 +88,11 @@ function partOf({ canvas, left, top, resolution, ratio }, box) {
     : { x, y, wide: Math.max(1, wide), high: Math.max(1, high) };
 }
 
-/** Work in the pixels of a canvas, whatever its unit. */
+/**
+ * Work in the pixels of a canvas, whatever its unit.
+ * @param {Pen} pen
+ * @param {() => void} act
+ */
 function onPixels(pen, act) {
   pen.save();
   pen.setTransform(1, 0, 0, 1, 0, 0);
@@ -68,13 +103,13 @@ function onPixels(pen, act) {
 /**
  * A layer of the map.
  * @param {object} how
- * @param {() => any[][]} how.tables Names, tables and signs in the order they are drawn.
- * @param {(pack: any, i: number) => boolean} how.wanted Whether a row lies on the surface in view.
+ * @param {() => Painted[]} how.tables Names, tables and signs in the order they are drawn.
+ * @param {import("./near.js").Wanted} how.wanted Whether a row lies on the surface in view.
  * @param {number} how.zIndex
  * @param {boolean} [how.visible]
  * @param {string | null} [how.side] Side of an edge on which it is seen.
  * @param {(() => number) | null} [how.edgeAt]
- * @returns {Layer & {repaint: (box?: number[]) => void, isStale: () => boolean, wipe: () => void}}
+ * @returns {PaintedLayer}
  */
 export function paintedLayer({
   tables,
@@ -92,14 +127,23 @@ export function paintedLayer({
     overflow: "hidden",
     pointerEvents: "none",
   });
+  /** @type {Picture | null} */
   let front = null;
+  /** @type {{number: number, view: Seen | null} | null} */
   let job = null;
   let version = 0;
 
-  /** Draw what lies in a box into a canvas, which is the part of a picture that begins at a pixel of it; false where another picture is wanted by now. */
+  /**
+   * Draw what lies in a box into a canvas, which is the part of a picture that begins at a pixel of it; false where another picture is wanted by now.
+   * @param {HTMLCanvasElement | OffscreenCanvas} canvas
+   * @param {Box} box
+   * @param {Picture} picture
+   * @param {{x: number, y: number}} from
+   * @param {number} number
+   */
   async function draw(canvas, box, picture, { x, y }, number) {
     const { resolution, ratio, crowds } = picture;
-    const pen = canvas.getContext("2d", ON_PAPER);
+    const pen = penOf(canvas, ON_PAPER);
     pen.setTransform(ratio, 0, 0, ratio, -x, -y);
     const place = {
       left: picture.left * PER_M,
@@ -124,40 +168,51 @@ export function paintedLayer({
       return job?.number === number;
     };
     for (const [name, table, style] of tables()) {
-      const found = [];
+      /** @type {Drawn[]} */
+      const packs = [];
+      /** @type {number[]} */
+      const numbers = [];
       table.shapesIn(box, (pack, i) => {
-        if (pack.kind[i] && wanted(pack, i)) found.push(pack, i);
+        if (!pack.kind[i] || !wanted(pack, i)) return;
+        packs.push(pack);
+        numbers.push(i);
       });
       // a part is painted as the whole was
-      crowds[name] ??= found.length / 2 / CROWD;
+      crowds[name] ??= packs.length / CROWD;
       const crowded = HATCHED_PX * Math.min(4, Math.max(1, crowds[name]));
       // where many lie over each other they are drawn from the uppermost down, each under what is there, until nothing more is seen
       const under = crowds[name] > 1 ? new Raster(canvas.width, canvas.height) : null;
-      for (let k = 0; k < found.length; k += 2) {
-        if (k % (2 * BETWEEN_LOOKS) === 0) {
+      for (let k = 0; k < packs.length; k += 1) {
+        if (k % BETWEEN_LOOKS === 0) {
           // reading a point has everything drawn now, within this turn, and not all of it together at the end
           if (!under) pen.getImageData(0, 0, 1, 1);
           if (!(await goOn())) return false;
         }
-        const at = under ? found.length - 2 - k : k;
-        const [pack, i] = [found[at], found[at + 1]];
+        const at = under ? packs.length - 1 - k : k;
+        const [pack, i] = [packs[at], numbers[at]];
         const sign = signOf(style, name, pack, i, resolution, crowded);
         if (!sign) continue;
         // of a sign in several parts only the uppermost is drawn in a crowd, without the light rim under it
-        if (under) layShape(under, pack, i, Array.isArray(sign) ? sign.at(-1) : sign, inPixels);
+        const uppermost = Array.isArray(sign) ? sign[sign.length - 1] : sign;
+        if (under) layShape(under, pack, i, uppermost, inPixels);
         else drawShape(pen, pack, i, sign, place);
       }
       for (let from = 0; under && from < canvas.height; from += BAND_PX) {
         if (!(await goOn())) return false;
         const to = Math.min(canvas.height, from + BAND_PX);
         const band = new OffscreenCanvas(canvas.width, to - from);
-        band.getContext("2d", ON_PAPER).putImageData(under.image(from, to), 0, 0);
+        penOf(band, ON_PAPER).putImageData(under.image(from, to), 0, 0);
         onPixels(pen, () => pen.drawImage(band, 0, from));
       }
     }
     return true;
   }
 
+  /**
+   * @param {Seen} view
+   * @param {number} number
+   * @param {number} ratio
+   */
   async function paintWhole(view, number, ratio) {
     const { center, resolution, size } = view;
     const [wide, high] = [Math.ceil(size[0] * RATIO), Math.ceil(size[1] * RATIO)];
@@ -192,7 +247,12 @@ export function paintedLayer({
     if (await draw(canvas, box, picture, { x: 0, y: 0 }, number)) show(picture);
   }
 
-  /** Paint again the part of the picture in which rows were changed. */
+  /**
+   * Paint again the part of the picture in which rows were changed.
+   * @param {Picture} picture
+   * @param {Part} part
+   * @param {number} number
+   */
   async function paintPart(picture, { x, y, wide, high }, number) {
     const canvas = new OffscreenCanvas(wide, high);
     const perPixel = (picture.resolution / picture.ratio) * PER_M;
@@ -208,7 +268,7 @@ export function paintedLayer({
       top + more,
     ];
     if (!(await draw(canvas, box, picture, { x, y }, number))) return;
-    const pen = picture.canvas.getContext("2d", ON_PAPER);
+    const pen = penOf(picture.canvas, ON_PAPER);
     onPixels(pen, () => {
       pen.clearRect(x, y, wide, high);
       pen.drawImage(canvas, x, y);
@@ -216,12 +276,16 @@ export function paintedLayer({
     layer.changed();
   }
 
-  function show(picture) {
+  function show(/** @type {Picture} */ picture) {
     front = picture;
     frame.replaceChildren(picture.canvas);
     layer.changed();
   }
 
+  /**
+   * @param {Seen | null} view
+   * @param {(number: number) => Promise<void>} work
+   */
   function begin(view, work) {
     version += 1;
     const number = version;
@@ -236,30 +300,30 @@ export function paintedLayer({
     });
   }
 
+  /** @type {Box | null} */
   let dirty = EVERYTHING;
   let behind = true;
-  const covers = (p, /** @type {any} */ { center: [x, y], resolution, size: [w, h] }) =>
-    p &&
+  /**
+   * Whether a picture has all that the map shows.
+   * @param {Pick<Picture, "resolution" | "left" | "top" | "wide" | "high">} p
+   * @param {Seen} view
+   */
+  const covers = (p, { center: [x, y], resolution, size: [w, h] }) =>
     Math.abs(p.resolution / resolution - 1) < 1e-6 &&
     p.left <= x - (w / 2) * resolution &&
     p.left + p.wide * resolution >= x + (w / 2) * resolution &&
     p.top >= y + (h / 2) * resolution &&
     p.top - p.high * resolution <= y - (h / 2) * resolution;
-  const planned = (view) =>
-    job?.view &&
-    covers(
-      {
-        ...job.view,
-        left: job.view.center[0] - (job.view.size[0] * RATIO * job.view.resolution) / 2,
-        top: job.view.center[1] + (job.view.size[1] * RATIO * job.view.resolution) / 2,
-        wide: job.view.size[0] * RATIO,
-        high: job.view.size[1] * RATIO,
-      },
-      view,
-    );
+  const planned = (/** @type {Seen} */ view) => {
+    if (!job?.view) return false;
+    const { center, resolution, size } = job.view;
+    const [wide, high] = [size[0] * RATIO, size[1] * RATIO];
+    const left = center[0] - (wide * resolution) / 2;
+    const top = center[1] + (high * resolution) / 2;
+    return covers({ resolution, left, top, wide, high }, view);
+  };
 
-  /** @type {any} */
-  const layer = new Layer({
+  const plain = new Layer({
     zIndex,
     visible,
     render: ({
@@ -269,15 +333,16 @@ export function paintedLayer({
       pixelRatio,
     }) => {
       const view = { center, resolution, size };
-      const seen = covers(front, view);
+      const seen = front !== null && covers(front, view);
       behind = !seen;
       const still = !animating && (!interacting || (front?.resolution === resolution && !seen));
       // a picture that is being painted for this view is finished first, whatever changed meanwhile
       if (still && (dirty || !seen) && !planned(view)) {
-        const part = seen && partOf(front, dirty);
+        const whole = seen ? front : null;
+        const part = whole && dirty && partOf(whole, dirty);
         if (!part) begin(view, (number) => paintWhole(view, number, pixelRatio));
         // one part after the other
-        else if (!job) begin(null, (number) => paintPart(front, part, number));
+        else if (!job) begin(null, (number) => paintPart(whole, part, number));
       }
       if (front) {
         const zoom = front.resolution / resolution;
@@ -285,7 +350,7 @@ export function paintedLayer({
         const y = (center[1] - front.top) / resolution + size[1] / 2;
         front.canvas.style.transform = `translate(${x}px, ${y}px) scale(${zoom})`;
       }
-      if (side) {
+      if (side && edgeAt) {
         const share = 100 * edgeAt();
         frame.style.clipPath =
           side === "left" ? `inset(0 ${100 - share}% 0 0)` : `inset(0 0 0 ${share}%)`;
@@ -294,17 +359,19 @@ export function paintedLayer({
     },
   });
   /** Paint again what lies in a box, in micrometres; everything where none is given. */
-  layer.repaint = (box = EVERYTHING) => {
+  const repaint = (/** @type {Box} */ box = EVERYTHING) => {
     dirty = joined(dirty, box);
     layer.changed();
   };
   /** Whether the picture that is shown is out of date, or of another part of the wall. */
-  layer.isStale = () => (Boolean(dirty) || behind) && layer.getVisible();
+  const isStale = () => (Boolean(dirty) || behind) && layer.getVisible();
   /** Forget what is shown, since the next picture is of another wall. */
-  layer.wipe = () => {
+  const wipe = () => {
     front = null;
     frame.replaceChildren();
-    layer.repaint();
+    repaint();
   };
+  /** @type {PaintedLayer} */
+  const layer = Object.assign(plain, { repaint, isStale, wipe });
   return layer;
 }

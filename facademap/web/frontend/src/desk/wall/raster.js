@@ -11,8 +11,26 @@ const FAINT = 1 / 255;
 /** Steps of an outline below this cannot be seen. */
 export const STEP_PX = 0.7;
 const PER_PIXEL = 4;
+const NO_COLOUR = { red: 0, green: 0, blue: 0, alpha: 0 };
+
+/** @typedef {import("../data/packed.js").Drawn} Drawn */
+/** @typedef {{left: number, top: number, scale: number}} Placed Upper left corner of a picture in micrometres of the wall, and pixels of it in one. */
+/** @typedef {{red: number, green: number, blue: number, alpha: number, tile?: undefined}} Plain A colour, each part 0 to 1. */
+/** @typedef {{tile: ImageData, beginX: number, beginY: number, alpha?: undefined}} Tiled A picture that is repeated. */
+/** @typedef {Plain | Tiled} Paint */
 
 export class Raster {
+  // the box that is open
+  left = 0;
+  top = 0;
+  across = 0;
+  down = 0;
+  row = 0;
+
+  /**
+   * @param {number} wide
+   * @param {number} high
+   */
   constructor(wide, high) {
     this.wide = wide;
     this.high = high;
@@ -21,7 +39,13 @@ export class Raster {
     this.parts = new Float32Array(1);
   }
 
-  /** Take up an outline whose box lies so in the picture; false where it is outside. */
+  /**
+   * Take up an outline whose box lies so in the picture; false where it is outside.
+   * @param {number} left
+   * @param {number} top
+   * @param {number} right
+   * @param {number} low
+   */
   #open(left, top, right, low) {
     this.left = Math.max(0, Math.floor(left));
     this.top = Math.max(0, Math.floor(top));
@@ -45,7 +69,14 @@ export class Raster {
     return false;
   }
 
-  /** Add the part of one side to the pixels that it crosses. */
+  /**
+   * Add the part of one side to the pixels that it crosses.
+   * @param {number} x0
+   * @param {number} y0
+   * @param {number} x1
+   * @param {number} y1
+   * @param {number} sign
+   */
   #side(x0, y0, x1, y1, sign) {
     if (y0 === y1) return;
     const { parts, row, across, down } = this;
@@ -110,10 +141,15 @@ export class Raster {
     }
   }
 
-  /** Lay the paint under what is there, as far as the sides that were added cover. */
-  /** @param {{tile?: any, beginX?: number, beginY?: number, red?: number, green?: number, blue?: number, alpha?: number}} paint */
-  #lay({ red, green, blue, alpha, tile, beginX = 0, beginY = 0 }) {
+  /**
+   * Lay the paint under what is there, as far as the sides that were added cover.
+   * @param {Paint} paint
+   */
+  #lay(paint) {
     const { pixels, parts, row, wide, left, top, across, down } = this;
+    const { tile } = paint;
+    const { beginX, beginY } = paint.tile ? paint : { beginX: 0, beginY: 0 };
+    const { red, green, blue, alpha } = paint.tile ? NO_COLOUR : paint;
     for (let y = 0; y < down; y += 1) {
       let sum = 0;
       let at = y * row;
@@ -148,7 +184,13 @@ export class Raster {
     }
   }
 
-  /** Open the box of a row, grown by `more` pixels; false where nothing of it is seen. */
+  /**
+   * Open the box of a row, grown by `more` pixels; false where nothing of it is seen.
+   * @param {Drawn} pack
+   * @param {number} i
+   * @param {Placed} place
+   * @param {number} more
+   */
   #find({ boxes }, i, { left, top, scale }, more) {
     const at = 4 * i;
     return (
@@ -161,7 +203,13 @@ export class Raster {
     );
   }
 
-  /** Fill the areas of a row. */
+  /**
+   * Fill the areas of a row.
+   * @param {Drawn} pack
+   * @param {number} i
+   * @param {Placed} place
+   * @param {Paint} paint
+   */
   fill(pack, i, place, paint) {
     if (!this.#find(pack, i, place, 0)) return;
     const { ringsTo, pointsTo, begins, xy } = pack;
@@ -192,7 +240,14 @@ export class Raster {
     this.#lay(paint);
   }
 
-  /** Draw along the lines of a row, or round its areas. */
+  /**
+   * Draw along the lines of a row, or round its areas.
+   * @param {Drawn} pack
+   * @param {number} i
+   * @param {Placed} place
+   * @param {number} width
+   * @param {Paint} paint
+   */
   stroke(pack, i, place, width, paint) {
     const half = width / 2;
     if (!this.#find(pack, i, place, half + 1)) return;
@@ -221,7 +276,13 @@ export class Raster {
     this.#lay(paint);
   }
 
-  /** Set a small picture on a point. */
+  /**
+   * Set a small picture on a point.
+   * @param {Drawn} pack
+   * @param {number} i
+   * @param {Placed} place
+   * @param {ImageData} tile
+   */
   stamp({ boxes }, i, { left, top, scale }, tile) {
     const [x, y] = [
       Math.round((boxes[4 * i] - left) * scale - tile.width / 2),
@@ -232,7 +293,14 @@ export class Raster {
     this.#lay({ tile, beginX: x, beginY: y });
   }
 
-  /** A side as wide as the line, half as long again at its ends, where the next one joins it. */
+  /**
+   * A side as wide as the line, half as long again at its ends, where the next one joins it.
+   * @param {number} x0
+   * @param {number} y0
+   * @param {number} x1
+   * @param {number} y1
+   * @param {number} half
+   */
   #band(x0, y0, x1, y1, half) {
     const long = Math.hypot(x1 - x0, y1 - y0) || 1;
     const [dx, dy] = [((x1 - x0) / long) * half, ((y1 - y0) / long) * half];
@@ -243,7 +311,11 @@ export class Raster {
     this.#side(ax + dy, ay - dx, ax - dy, ay + dx, 1);
   }
 
-  /** The rows of pixels from one to another as a picture. */
+  /**
+   * The rows of pixels from one to another as a picture.
+   * @param {number} from
+   * @param {number} to
+   */
   image(from, to) {
     const { pixels, wide } = this;
     const image = new ImageData(wide, to - from);
@@ -258,6 +330,11 @@ export class Raster {
   }
 }
 
+/**
+ * @param {ArrayLike<number>} xy
+ * @param {number} from
+ * @param {number} to
+ */
 function isLeftHanded(xy, from, to) {
   let twice = 0;
   for (let p = from + 1; p < to; p += 1)

@@ -2,11 +2,38 @@
 import { computed, effect, signal, untracked } from "@preact/signals";
 import ImageLayer from "ol/layer/Image.js";
 import ImageCanvas from "ol/source/ImageCanvas.js";
-import { ask, q } from "../data/api.js";
+import { ask, q, refusalIn } from "../data/api.js";
 import { surface } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { swipe } from "../data/view.js";
+import { t } from "../words/texts.js";
+import { penOf } from "./pens.js";
 import { clip, map } from "./wall.js";
+
+/** @typedef {{survey: string, taken_on: string | null, note: string | null, version: string, change?: string[]}} Kept A relief that a surface keeps; `change` names the two of which it is the change. */
+/**
+ * A relief that is held: its place on the wall, heights in metres, which cells are known, the heights calmed little and much.
+ * @typedef {object} Held
+ * @property {string} key
+ * @property {number} width
+ * @property {number} height
+ * @property {number} left_m
+ * @property {number} top_m
+ * @property {number} cell_m
+ * @property {number} low_m
+ * @property {number} high_m
+ * @property {number} middle_m
+ * @property {number} from_m
+ * @property {number} to_m
+ * @property {number} sigma_m
+ * @property {Float32Array} out
+ * @property {Uint8Array} known
+ * @property {Float32Array} soft
+ * @property {Float32Array} calm
+ * @property {string[]} [change]
+ * @property {string[]} [said] What is told of a change, in sentences.
+ */
+/** @typedef {typeof look.value} Looked How it is looked at. */
 
 // the same colours as the printed relief: from deep to standing out, lightness rises
 export const RAMP = [
@@ -36,7 +63,7 @@ const NEAR = 4;
 const SURE_OF_NOISE = 0.5;
 
 /** What each surface keeps: survey, day and version of every relief. */
-export const kept = signal(/** @type {Record<string, any[]>} */ ({}));
+export const kept = signal(/** @type {Record<string, Kept[]>} */ ({}));
 /** How it is looked at; `from` in degrees clockwise from the top of the wall, `height` above its face. */
 export const look = signal({
   on: false,
@@ -48,7 +75,11 @@ export const look = signal({
   // half the range of the colours about the middle of the wall, metres; 0 is the whole relief
   reach: 0.02,
 });
-/** Ends of the colours, metres. */
+/**
+ * Ends of the colours, metres.
+ * @param {Pick<Held, "change" | "middle_m" | "from_m" | "to_m">} now
+ * @param {Pick<Looked, "reach">} how
+ */
 export const endsOf = (now, { reach }) =>
   now.change
     ? [-CHANGE_M, CHANGE_M]
@@ -56,7 +87,7 @@ export const endsOf = (now, { reach }) =>
       ? [now.middle_m - reach, now.middle_m + reach]
       : [now.from_m, now.to_m];
 /** The heights that are held: place on the wall and values, or null. */
-export const held = signal(/** @type {Record<string, any> | null} */ (null));
+export const held = signal(/** @type {Held | null} */ (null));
 
 export const ofSurface = computed(() => kept.value[surface.value] ?? []);
 
@@ -70,14 +101,20 @@ const layer = new ImageLayer({ source, zIndex: 2, visible: false });
 map.addLayer(layer);
 clip(layer, "right", () => Boolean(swipe.value?.relief));
 
-/** The lit picture laid on the part of the wall that is asked for. */
+/**
+ * The lit picture laid on the part of the wall that is asked for.
+ * @param {Box} extent
+ * @param {number} resolution
+ * @param {number} pixelRatio
+ * @param {number[]} size
+ */
 function laid(extent, resolution, pixelRatio, size) {
   const out = document.createElement("canvas");
   [out.width, out.height] = size;
   const now = held.peek();
   if (!now) return out;
   const scale = pixelRatio / resolution;
-  const pen = out.getContext("2d");
+  const pen = penOf(out);
   pen.imageSmoothingEnabled = now.cell_m * scale < 1;
   pen.drawImage(
     canvas,
@@ -108,19 +145,28 @@ effect(() => {
   untracked(() => load(wall, one, key));
 });
 
+/**
+ * @param {string} wall
+ * @param {Kept} one
+ * @param {string} key
+ */
 async function load(wall, one, key) {
   const address = `id=${q(wall)}&survey=${q(one.survey)}&v=${q(one.version)}`;
-  const place = await ask(`/api/relief?${address}`).catch((error) => {
-    notice.value = { text: `${error.problem ?? ""}. ${error.remedy ?? ""}`, bad: true };
-  });
-  if (!place) return;
+  /** @type {Omit<Held, "key" | "out" | "known" | "soft" | "calm" | "change">} */
+  let place;
+  try {
+    place = await ask(`/api/relief?${address}`);
+  } catch (error) {
+    notice.value = { text: refusalIn(error) || t("needs.server"), bad: true };
+    return;
+  }
   const picture = new Image();
   picture.src = `/pictures/relief?${address}`;
   await picture.decode();
   if (surface.peek() !== wall || chosen.peek() !== one) return;
   const { width, height } = place;
   const sheet = new OffscreenCanvas(width, height);
-  const pen = sheet.getContext("2d", { willReadFrequently: true });
+  const pen = penOf(sheet, { willReadFrequently: true });
   pen.drawImage(picture, 0, 0);
   const { data } = pen.getImageData(0, 0, width, height);
   const out = new Float32Array(width * height);
@@ -135,10 +181,24 @@ async function load(wall, one, key) {
   held.value = { ...place, key, out, known, soft, calm, change: one.change };
 }
 
-/** Means over squares, along rows and then along columns. */
+/**
+ * Means over squares, along rows and then along columns.
+ * @param {Float32Array} values
+ * @param {number} width
+ * @param {number} height
+ * @param {number} reach
+ */
 function calmed(values, width, height, reach) {
   const along = new Float32Array(values.length);
   const done = new Float32Array(values.length);
+  /**
+   * @param {Float32Array} from
+   * @param {Float32Array} to
+   * @param {number} count
+   * @param {number} length
+   * @param {number} step
+   * @param {number} next
+   */
   const pass = (from, to, count, length, step, next) => {
     for (let line = 0; line < count; line += 1) {
       const start = line * next;
@@ -170,12 +230,16 @@ effect(() => {
   if (look.peek().on) map.render();
 });
 
-/** Colour or grey stone under a light, unknown cells striped, contours where a step is asked for. */
+/**
+ * Colour or grey stone under a light, unknown cells striped, contours where a step is asked for.
+ * @param {Held} now
+ * @param {Looked} how
+ */
 function shade(now, how) {
   const { width, height, known } = now;
   canvas.width = width;
   canvas.height = height;
-  const pen = canvas.getContext("2d");
+  const pen = penOf(canvas);
   const picture = pen.createImageData(width, height);
   const pixels = picture.data;
   const paint = painter(now, how, pixels);
@@ -188,7 +252,12 @@ function shade(now, how) {
   pen.putImageData(picture, 0, 0);
 }
 
-/** What paints one known cell. */
+/**
+ * What paints one known cell.
+ * @param {Held} now
+ * @param {Looked} how
+ * @param {Uint8ClampedArray} pixels
+ */
 function painter(now, how, pixels) {
   const { from, height: above } = how;
   const colour = how.colour || now.change;
@@ -205,11 +274,12 @@ function painter(now, how, pixels) {
   const lit = above < LOW_DEG ? calm : now.soft;
   // on a face without slope noise alone would draw contours: only where the wall surely rises or falls
   const least = SURE_OF_NOISE * now.sigma_m;
-  const apart = (a, b) => Math.abs(calm[a] - calm[b]) > least;
-  const slopes = (i, x, y) =>
+  const apart = (/** @type {number} */ a, /** @type {number} */ b) =>
+    Math.abs(calm[a] - calm[b]) > least;
+  const slopes = (/** @type {number} */ i, /** @type {number} */ x, /** @type {number} */ y) =>
     apart(i - Math.min(x, NEAR), i + Math.min(width - 1 - x, NEAR)) ||
     apart(i - Math.min(y, NEAR) * width, i + Math.min(height - 1 - y, NEAR) * width);
-  return (i, x, y) => {
+  return (/** @type {number} */ i, /** @type {number} */ x, /** @type {number} */ y) => {
     const right = i + (x < width - 1 ? 1 : 0);
     const under = i + (y < height - 1 ? width : 0);
     if (contours && crosses(calm, i, right, under, contours) && slopes(i, x, y)) {
@@ -233,6 +303,14 @@ function brightness(du, dv, [u, v, w]) {
   return Math.min(1.25, Math.max(0.3, 0.45 + (0.55 * lit) / Math.max(w, 0.1)));
 }
 
+/**
+ * Whether a contour runs between a cell and those beside and under it.
+ * @param {Float32Array} calm
+ * @param {number} i
+ * @param {number} right
+ * @param {number} under
+ * @param {number} step
+ */
 const crosses = (calm, i, right, under, step) => {
   const here = Math.floor(calm[i] / step);
   return here !== Math.floor(calm[right] / step) || here !== Math.floor(calm[under] / step);
@@ -245,6 +323,13 @@ function put(pixels, at, [r, g, b]) {
   pixels[at + 2] = b;
 }
 
+/**
+ * @param {Uint8ClampedArray} pixels
+ * @param {number} at
+ * @param {number} share
+ * @param {number} strength
+ * @param {number[][]} colours
+ */
 function ramp(pixels, at, share, strength, colours) {
   const place = Math.min(1, Math.max(0, share)) * (colours.length - 1);
   const k = Math.min(colours.length - 2, Math.floor(place));

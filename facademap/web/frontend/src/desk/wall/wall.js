@@ -4,7 +4,7 @@ import { computed, effect, untracked } from "@preact/signals";
 import { defaults as defaultControls } from "ol/control/defaults.js";
 import Feature from "ol/Feature.js";
 import GeoJSON from "ol/format/GeoJSON.js";
-import { LineString, MultiLineString, MultiPolygon, Point, Polygon } from "ol/geom.js";
+import * as geom from "ol/geom.js";
 import DragPan from "ol/interaction/DragPan.js";
 import { defaults as defaultInteractions } from "ol/interaction/defaults.js";
 import TileLayer from "ol/layer/Tile.js";
@@ -17,16 +17,20 @@ import VectorSource from "ol/source/Vector.js";
 import TileGrid from "ol/tilegrid/TileGrid.js";
 import View from "ol/View.js";
 import { q } from "../data/api.js";
-import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "../data/data.js";
+import { anyRowOf, entryOf, onRows, pictures, rowsOf, surface, tableOf } from "../data/data.js";
 import { fillStrength, hiddenFamilies, layers, shownSurvey } from "../data/settings.js";
 import { live, pointer, select, selection, swipe, tool } from "../data/view.js";
+import { boxOf } from "../geometry/shapes.js";
 import { signOf } from "./draw.js";
 import { meetsPoint } from "./near.js";
 import { isPainting, onPainted, paintedLayer } from "./paint.js";
 import * as signs from "./signs.js";
 
+/** @typedef {import("./paint.js").Painted} Painted */
+/** @typedef {"openings" | "wall_stones" | "repairs" | "pieces" | "conditions" | "control_points"} DrawnTable A table that is drawn on the wall. */
+
 export const format = new GeoJSON();
-const SHAPES = { Point, LineString, MultiLineString, Polygon, MultiPolygon };
+/** @type {DrawnTable[]} */
 export const GEOMETRY_TABLES = [
   "openings",
   "wall_stones",
@@ -35,6 +39,7 @@ export const GEOMETRY_TABLES = [
   "conditions",
   "control_points",
 ];
+/** @type {Record<DrawnTable, Painted[2]>} */
 export const STYLES = {
   openings: signs.openingStyle,
   wall_stones: signs.stoneStyle,
@@ -47,27 +52,34 @@ export const STYLES = {
 const projection = new Projection({ code: "wall", units: "m", extent: [-2000, -2000, 2000, 2000] });
 const PER_M = 1e6;
 
-/** Whether a row of a packed table lies on the surface in view. */
+/** @param {TableName} table @returns {table is DrawnTable} */
+const isDrawn = (table) => /** @type {string[]} */ (GEOMETRY_TABLES).includes(table);
+
+/**
+ * Whether a row of a packed table lies on the surface in view.
+ * @type {import("./near.js").Wanted}
+ */
 export const onWall = (pack, i) => pack.value("surface", i) === surface.peek();
 
 /** The outlines of one table on the surface in view, as map features made when they are asked for. */
 class Outlines {
-  constructor(table) {
+  constructor(/** @type {DrawnTable} */ table) {
     this.table = table;
   }
 
-  #rows(extent) {
+  #rows(/** @type {Box} */ extent) {
+    /** @type {string[]} */
     const found = [];
     tableOf(this.table).shapesIn(
       extent.map((v) => v * PER_M),
       (pack, i) => {
-        if (onWall(pack, i)) found.push(pack.value("id", i));
+        if (onWall(pack, i)) found.push(String(pack.value("id", i)));
       },
     );
-    return found.map((id) => this.getFeatureById(`${this.table}|${id}`)).filter(Boolean);
+    return found.flatMap((id) => this.getFeatureById(`${this.table}|${id}`) ?? []);
   }
 
-  getFeatureById(id) {
+  getFeatureById(/** @type {string} */ id) {
     const name = id.slice(this.table.length + 1);
     const entry = entryOf(this.table, name);
     return entry && entry.row.surface === surface.peek()
@@ -75,17 +87,20 @@ class Outlines {
       : null;
   }
 
-  getFeaturesInExtent(extent) {
+  getFeaturesInExtent(/** @type {Box} */ extent) {
     return this.#rows(extent);
   }
 
   getFeaturesAtCoordinate(/** @type {number[]} */ [u, v]) {
-    return this.#rows([u, v, u, v]).filter((f) => f.getGeometry().intersectsCoordinate([u, v]));
+    return this.#rows([u, v, u, v]).filter((f) => f.getGeometry()?.intersectsCoordinate([u, v]));
   }
 
-  forEachFeatureIntersectingExtent(extent, act) {
+  forEachFeatureIntersectingExtent(
+    /** @type {Box} */ extent,
+    /** @type {(feature: Feature) => void} */ act,
+  ) {
     for (const feature of this.#rows(extent))
-      if (feature.getGeometry().intersectsExtent(extent)) act(feature);
+      if (feature.getGeometry()?.intersectsExtent(extent)) act(feature);
   }
 
   getExtent() {
@@ -99,18 +114,21 @@ class Outlines {
   }
 }
 
-export const sources = Object.fromEntries(
-  GEOMETRY_TABLES.map((name) => [name, new Outlines(name)]),
+export const sources = /** @type {Record<DrawnTable, Outlines>} */ (
+  Object.fromEntries(GEOMETRY_TABLES.map((name) => [name, new Outlines(name)]))
 );
+/** The outlines of whichever table; nothing for one that is not drawn. */
+export const outlinesOf = (/** @type {TableName} */ table) =>
+  isDrawn(table) ? sources[table] : null;
 const comparedSurveys = computed(() => swipe.value?.surveys?.join("|") ?? "");
-const isShown = (name) => layers.peek()[name] !== false;
+const isShown = (/** @type {TableName} */ name) => layers.peek()[name] !== false;
 const outlineLayer = paintedLayer({
   zIndex: 10,
   wanted: onWall,
   tables: () =>
     GEOMETRY_TABLES.filter(
       (name) => isShown(name) && !(name === "conditions" && comparedSurveys.peek()),
-    ).map((name) => [name, tableOf(name), STYLES[name]]),
+    ).map((name) => /** @type {Painted} */ ([name, tableOf(name), STYLES[name]])),
 });
 /** Two surveys of the same wall, one on each side of the edge; otherwise unused. */
 const surveyLayers = ["left", "right"].map((side, k) =>
@@ -139,13 +157,14 @@ const notYet = () => {
   complete = false;
   delete document.documentElement.dataset.drawn;
 };
-const repaint = (box) => {
+const repaint = (/** @type {Box | undefined} */ box = undefined) => {
   notYet();
   for (const layer of painted) layer.repaint(box);
 };
 export const chosenSource = new VectorSource({ wrapX: false });
 /** A selection of more rows than this is painted with the outlines, not made into things that can be dragged. */
 const MANY = 800;
+/** @type {Set<unknown>} */
 let chosenIds = new Set();
 const manyLayer = paintedLayer({
   zIndex: 39,
@@ -163,6 +182,7 @@ export const extraLayer = new VectorLayer({
   zIndex: 45,
   style: signs.sketchStyle,
 });
+/** @type {TileLayer<TileImage>[]} */
 let pictureLayers = [];
 
 export const map = new OlMap({
@@ -179,6 +199,12 @@ export const map = new OlMap({
   moveTolerance: 2,
 });
 
+/**
+ * A picture cut into tiles, as a layer.
+ * @param {Omit<Picture, "version">} about
+ * @param {(level: number, column: number, row: number) => string} address
+ * @param {Projection} [frame]
+ */
 export function tileLayer(about, address, frame = projection) {
   const resolutions = Array.from(
     { length: about.levels },
@@ -207,6 +233,11 @@ export function tileLayer(about, address, frame = projection) {
   return new TileLayer({ source, extent, zIndex: 0, preload: 1, cacheSize: 256 });
 }
 
+/**
+ * The box of the picture of a surface; of the surface, or of its stones, where it has none.
+ * @param {string} name
+ * @returns {Box}
+ */
 export const pictureExtent = (name) => {
   const about = pictures.value[name];
   if (about)
@@ -216,13 +247,13 @@ export const pictureExtent = (name) => {
       about.left_m + about.width_px * about.gsd_m,
       about.top_m,
     ];
-  const ring = entryOf("surfaces", name)?.row.geometry;
-  if (ring) return format.readGeometry(ring).getExtent();
+  const outline = entryOf("surfaces", name)?.row.geometry;
+  if (outline) return boxOf(outline);
   const extent = sources.wall_stones.getExtent();
-  return Number.isFinite(extent?.[0]) ? extent : [0, 0, 10, 6];
+  return Number.isFinite(extent[0]) ? extent : [0, 0, 10, 6];
 };
 
-const layerFor = (name) => {
+const layerFor = (/** @type {string} */ name) => {
   const about = pictures.value[name];
   return (
     about &&
@@ -250,15 +281,21 @@ effect(() => {
   }
 });
 
-/** Show a layer on one side of the edge alone, as long as that is asked for. */
+/**
+ * Show a layer on one side of the edge alone, as long as that is asked for.
+ * @param {import("ol/layer/Layer.js").default} layer
+ * @param {"left" | "right"} side
+ */
 export function clip(layer, side, isAsked = () => true) {
-  let held = false;
+  /** The pen whose reach was narrowed. @type {CanvasRenderingContext2D | null} */
+  let held = null;
   layer.on("prerender", (event) => {
-    held = isAsked();
-    if (!held) return;
-    const pen = event.context;
-    const x = map.getSize()[0] * (swipe.value?.at ?? 0.5);
-    const [width, height] = map.getSize();
+    const size = map.getSize();
+    held = isAsked() && size ? /** @type {CanvasRenderingContext2D} */ (event.context) : null;
+    if (!held || !size) return;
+    const pen = held;
+    const [width, height] = size;
+    const x = width * (swipe.value?.at ?? 0.5);
     const [left, top] = getRenderPixel(event, [side === "right" ? x : 0, 0]);
     const [right, bottom] = getRenderPixel(event, [side === "right" ? width : x, height]);
     pen.save();
@@ -266,9 +303,7 @@ export function clip(layer, side, isAsked = () => true) {
     pen.rect(left, top, right - left, bottom - top);
     pen.clip();
   });
-  layer.on("postrender", (event) => {
-    if (held) event.context.restore();
-  });
+  layer.on("postrender", () => held?.restore());
 }
 
 effect(() => {
@@ -292,17 +327,19 @@ export function takeView() {
   return view;
 }
 map.on("pointerdrag", takeView);
-map.getViewport().addEventListener("wheel", () => {
+export const viewport = /** @type {HTMLElement} */ (map.getViewport());
+viewport.addEventListener("wheel", () => {
   moves += 1;
 });
 
 /** Milliseconds that a move of the view takes: none for whom moving pictures are a burden. */
-const moving = (ms) => (matchMedia("(prefers-reduced-motion: reduce)").matches ? 0 : ms);
+const moving = (/** @type {number} */ ms) =>
+  matchMedia("(prefers-reduced-motion: reduce)").matches ? 0 : ms;
 
-export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
+export function fit(/** @type {Box} */ extent, { nearest = 0.0004, slow = false } = {}) {
   // what lies over the wall leaves this much of it free
   const tools = document.querySelector(".tools")?.getBoundingClientRect();
-  const wide = map.getSize()?.[0] > 560;
+  const wide = (map.getSize()?.[0] ?? 0) > 560;
   const left = tools && tools.width < 300 ? tools.width + 52 : 60;
   takeView().fit(extent, {
     padding: wide ? [30, 66, 70, left] : [64, 16, 36, 16],
@@ -312,25 +349,59 @@ export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
 }
 export const fitWall = () => surface.value && fit(pictureExtent(surface.value));
 
-/** Where a zoom that is still under way will end. */
+/**
+ * Where a zoom that is still under way will end.
+ * @type {number | null}
+ */
 let zoomingTo = null;
 /** Nearer or farther by a factor of the scale; pressed twice at speed it goes twice as far. */
-export function zoomBy(factor) {
+export function zoomBy(/** @type {number} */ factor) {
   const view = map.getView();
   const from = (view.getAnimating() && zoomingTo) || view.getResolution();
-  const to = view.getConstrainedResolution(from * factor);
+  const to = from && view.getConstrainedResolution(from * factor);
+  if (!to) return;
   zoomingTo = to;
   takeView().animate({ resolution: to, duration: moving(160) }, () => {
     if (zoomingTo === to) zoomingTo = null;
   });
 }
 
+/** A geometry as the map has it. */
+export function shapeOf(/** @type {Geometry} */ geometry) {
+  switch (geometry.type) {
+    case "Point":
+      return new geom.Point(geometry.coordinates);
+    case "LineString":
+      return new geom.LineString(geometry.coordinates);
+    case "MultiLineString":
+      return new geom.MultiLineString(geometry.coordinates);
+    case "Polygon":
+      return new geom.Polygon(geometry.coordinates);
+    default:
+      return new geom.MultiPolygon(geometry.coordinates);
+  }
+}
+
+/** What of the wall a thing of the map shows, as it is now. */
+export const drawnOf = (/** @type {Feature} */ feature) =>
+  /** @type {Geometry} */ (
+    format.writeGeometryObject(/** @type {geom.Geometry} */ (feature.getGeometry()))
+  );
+/** Which row a thing of the map shows. */
+export function placeOf(/** @type {Pick<Feature, "getId">} */ feature) {
+  const [table, id = ""] = String(feature.getId()).split(/\|(.*)/s);
+  return { table: /** @type {TableName} */ (table), id };
+}
+
+/**
+ * A row as a thing of the map.
+ * @param {TableName} table
+ * @param {string} id
+ * @param {AnyRow} row
+ */
 export function makeFeature(table, id, row) {
   if (!row.geometry) return null;
-  const Shape = SHAPES[row.geometry.type];
-  const feature = new Feature(
-    Shape ? new Shape(row.geometry.coordinates) : format.readGeometry(row.geometry),
-  );
+  const feature = new Feature(shapeOf(row.geometry));
   feature.setId(`${table}|${id}`);
   for (const name of [
     "family",
@@ -350,16 +421,16 @@ export function makeFeature(table, id, row) {
 }
 
 onRows((table) => {
-  if (!GEOMETRY_TABLES.includes(table)) return;
+  if (!isDrawn(table)) return;
   const box = tableOf(table).takeChanged();
   if (box) repaint(box);
   showChosen();
 });
 
-export const featureOf = ({ table, id }) =>
-  sources[table]?.getFeatureById(`${table}|${id}`) ?? null;
+export const featureOf = (/** @type {RowPlace} */ { table, id }) =>
+  isDrawn(table) ? sources[table].getFeatureById(`${table}|${id}`) : null;
 let holdChosen = false;
-export const holdChosenWhile = (held) => {
+export const holdChosenWhile = (/** @type {boolean} */ held) => {
   holdChosen = held;
 };
 
@@ -373,8 +444,7 @@ export function showChosen() {
     manyLayer.repaint();
   }
   const features = (many ? [] : selection.value)
-    .map(featureOf)
-    .filter(Boolean)
+    .flatMap((place) => featureOf(place) ?? [])
     .map((f) => {
       const copy = f.clone();
       copy.setId(f.getId());
@@ -389,25 +459,31 @@ effect(() => {
 });
 
 /** Show a row where it lies, on its own surface. */
-export function goTo(table, id) {
-  const row = entryOf(table, id)?.row;
+export function goTo(/** @type {TableName} */ table, /** @type {string} */ id) {
+  const row = anyRowOf(table, id);
   if (!row?.geometry) return;
-  if (row.surface !== surface.value) surface.value = row.surface;
-  const extent = format.readGeometry(row.geometry).getExtent();
+  if (row.surface && row.surface !== surface.value) surface.value = row.surface;
+  const extent = boxOf(row.geometry);
   const grown = Math.max(0.35, (extent[2] - extent[0]) * 0.9, (extent[3] - extent[1]) * 0.9);
   fit([extent[0] - grown, extent[1] - grown, extent[2] + grown, extent[3] + grown], { slow: true });
 }
 
+/** @type {DrawnTable[]} */
 const ORDER = ["control_points", "conditions", "pieces", "repairs", "openings", "wall_stones"];
 const REACH_PX = 6;
 /** What lies under a point of the screen, smallest first within each table. */
-export function rowsAt(pixel) {
-  const resolution = map.getView().getResolution();
-  const reach = REACH_PX * resolution * PER_M;
-  const [x, y] = map.getCoordinateFromPixel(pixel).map((v) => v * PER_M);
+export function rowsAt(/** @type {Point} */ pixel) {
+  /** @type {{table: DrawnTable, id: string}[]} */
   const found = [];
+  const resolution = map.getView().getResolution();
+  const at = map.getCoordinateFromPixel(pixel);
+  // before the wall was drawn for the first time nothing lies anywhere
+  if (!resolution || !at) return found;
+  const reach = REACH_PX * resolution * PER_M;
+  const [x, y] = at.map((v) => v * PER_M);
   for (const table of ORDER) {
     if (!isShown(table)) continue;
+    /** @type {{id: string, size: number}[]} */
     const here = [];
     tableOf(table).shapesIn([x - reach, y - reach, x + reach, y + reach], (pack, i) => {
       if (
@@ -418,8 +494,7 @@ export function rowsAt(pixel) {
         return;
       const { boxes } = pack;
       here.push({
-        table,
-        id: pack.value("id", i),
+        id: String(pack.value("id", i)),
         size: (boxes[4 * i + 2] - boxes[4 * i]) * (boxes[4 * i + 3] - boxes[4 * i + 1]),
       });
     });
@@ -429,11 +504,15 @@ export function rowsAt(pixel) {
 }
 
 /** Whether a stone is drawn already where an outline lies. */
-export const stoneAt = (geometry) => {
-  const inside = new Polygon(geometry.coordinates).getInteriorPoint().getCoordinates().slice(0, 2);
+export const stoneAt = (/** @type {Polygon} */ geometry) => {
+  const inside = new geom.Polygon(geometry.coordinates)
+    .getInteriorPoint()
+    .getCoordinates()
+    .slice(0, 2);
   return sources.wall_stones.getFeaturesAtCoordinate(inside)[0] ?? null;
 };
 
+/** @type {Point | null} */
 let lastClick = null;
 map.on("singleclick", (event) => {
   if (tool.value !== "select") return;
@@ -461,16 +540,18 @@ map.on("singleclick", (event) => {
   } else select(first.table, first.id);
 });
 // the middle button moves the wall, whatever tool is in hand
-const isMiddle = ({ originalEvent }) => originalEvent.button === 1;
+/** @type {import("ol/events/condition.js").Condition} */
+const isMiddle = ({ originalEvent }) =>
+  originalEvent instanceof MouseEvent && originalEvent.button === 1;
 map.addInteraction(new DragPan({ condition: isMiddle }));
-map.getViewport().addEventListener("mousedown", (event) => {
+viewport.addEventListener("mousedown", (event) => {
   if (event.button === 1) event.preventDefault();
 });
 
 map.on("pointermove", (event) => {
   pointer.value = event.coordinate;
 });
-map.getViewport().addEventListener("pointerleave", () => {
+viewport.addEventListener("pointerleave", () => {
   pointer.value = null;
 });
 
