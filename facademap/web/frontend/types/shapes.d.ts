@@ -542,6 +542,27 @@ interface Action {
   when?: () => boolean;
 }
 
+// -- what is asked ------------------------------------------------------------------------------------------------
+
+/** A dialog that is about the whole desk. */
+type PlainDialog = "name" | "help" | "settings" | "commands" | "waiting" | "required" | "tour";
+/** Which dialog is open, and what it is about. */
+type Asked =
+  | { kind: PlainDialog; step?: number }
+  | ({ kind: "history" } & RowPlace)
+  | { kind: "template"; row: Condition }
+  | { kind: "leave"; n: number }
+  | { kind: "delete"; changes: Change[]; told: Consequences | null };
+/** Values of the next condition. */
+interface Offered {
+  term: string;
+  /** The template that they were taken from. */
+  name?: string;
+  /** Whether all of them are as a person chose them before; else only the term is offered. */
+  sticky?: boolean;
+  [column: string]: unknown;
+}
+
 // -- what is watched over the years ------------------------------------------------------------------------------
 
 /** A monitoring point with what it showed, against the limits that hold for it. */

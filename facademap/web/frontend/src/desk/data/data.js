@@ -236,10 +236,10 @@ function askForAll() {
 }
 
 export async function loadProject() {
-  const first = ["/api/project", "/api/schema", "/api/pictures"].map((address) => ask(address));
+  /** @type {Promise<[Project, Schema, {surfaces: Record<string, Picture | null>}]>} */
+  const first = Promise.all([ask("/api/project"), ask("/api/schema"), ask("/api/pictures")]);
   askForAll();
-  /** @type {[Project, Schema, {surfaces: Record<string, Picture | null>}]} */
-  const [opened, told, shown] = /** @type {any} */ (await Promise.all(first));
+  const [opened, told, shown] = await first;
   project.value = opened;
   schema.value = told;
   seq.value = opened.seq;

@@ -14,10 +14,10 @@ export const live = signal(/** @type {Live | null} */ (null));
 export const pointer = signal(/** @type {number[] | null} */ (null));
 /** Whether something is being drawn just now. */
 export const sketching = signal(false);
-export const dialog = signal(/** @type {Record<string, any> | null} */ (null));
+export const dialog = signal(/** @type {Asked | null} */ (null));
 /**
  * Values of the next condition: its term as it is offered; with `sticky` all of them as a person chose them before.
- * @type {import("@preact/signals").Signal<Record<string, any>>}
+ * @type {Signal<Offered>}
  */
 export const template = signal({ term: "contour scaling" });
 export const drawTable = signal(/** @type {TableName} */ ("conditions"));

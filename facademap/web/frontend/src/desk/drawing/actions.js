@@ -272,7 +272,7 @@ const settingActions = () => [
   { id: "waiting", key: "", name: () => t("waits.title"), run: () => open("waiting") },
   { id: "tour", key: "", name: () => t("tour.show"), run: () => open("tour") },
 ];
-const open = (/** @type {string} */ kind) => {
+const open = (/** @type {PlainDialog} */ kind) => {
   dialog.value = { kind, step: 0 };
 };
 

@@ -35,7 +35,7 @@ export function termFor(shape) {
   const wanted = template.value;
   const known = term(wanted.term)?.shape;
   const fits = known === shape || (shape === "polygon" && known !== "line");
-  return fits ? wanted.term : (wanted[shape] ?? FIRST_TERM[shape]);
+  return fits ? wanted.term : String(wanted[shape] ?? FIRST_TERM[shape]);
 }
 
 /** @returns {Values} */
@@ -51,7 +51,7 @@ function conditionValues(/** @type {string} */ name) {
     cause = null,
     cause_settled = false,
     note = null,
-  } = wanted.sticky ? wanted : {};
+  } = /** @type {Values} */ (wanted.sticky ? wanted : {});
   return {
     term: name,
     family: term(name)?.family ?? null,

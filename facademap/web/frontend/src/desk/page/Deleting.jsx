@@ -24,9 +24,8 @@ function Refused({ list }) {
   );
 }
 
-export function Deleting() {
-  const now = /** @type {{ changes: Change[], told: Consequences | null }} */ (dialog.value);
-  const { changes, told } = now;
+/** @param {{changes: Change[], told: Consequences | null}} props */
+export function Deleting({ changes, told }) {
   const close = () => {
     dialog.value = null;
   };
@@ -55,7 +54,7 @@ export function Deleting() {
           {t("delete.keep")}
         </button>
         {!refused.length && (
-          <button type="button" class="danger" onClick={() => removeAfterAll(now)}>
+          <button type="button" class="danger" onClick={() => removeAfterAll({ changes, told })}>
             {t("delete.do")}
           </button>
         )}

@@ -35,20 +35,34 @@ import { Tour } from "./Tour.jsx";
 import { Waiting } from "./Waiting.jsx";
 import { ZoomButtons } from "./ZoomButtons.jsx";
 
-/** @type {Record<string, (asked: Record<string, any>) => import("preact").JSX.Element>} */
+/** @type {Record<PlainDialog, import("preact").ComponentType>} */
 const DIALOGS = {
-  name: () => <Name />,
-  help: () => <Help />,
-  settings: () => <SettingsDialog />,
-  commands: () => <Palette />,
-  history: ({ table, id }) => <History table={table} id={id} />,
-  waiting: () => <Waiting />,
-  required: () => <Required />,
-  template: ({ row }) => <KeepTemplate row={row} />,
-  tour: () => <Tour />,
-  leave: () => <Leaving />,
-  delete: () => <Deleting />,
+  name: Name,
+  help: Help,
+  settings: SettingsDialog,
+  commands: Palette,
+  waiting: Waiting,
+  required: Required,
+  tour: Tour,
 };
+
+/** @param {{asked: Asked}} props */
+function Dialogs({ asked }) {
+  switch (asked.kind) {
+    case "history":
+      return <History table={asked.table} id={asked.id} />;
+    case "template":
+      return <KeepTemplate row={asked.row} />;
+    case "leave":
+      return <Leaving n={asked.n} />;
+    case "delete":
+      return <Deleting changes={asked.changes} told={asked.told} />;
+    default: {
+      const Plain = DIALOGS[asked.kind];
+      return <Plain />;
+    }
+  }
+}
 
 export function Desk() {
   useKeys();
@@ -87,7 +101,7 @@ export function Desk() {
         )}
       </main>
       {wall && <Sheet />}
-      {now && DIALOGS[now.kind]?.(now)}
+      {now && <Dialogs asked={now} />}
       {conflict.value && <Conflict />}
     </div>
   );

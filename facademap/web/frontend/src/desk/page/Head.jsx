@@ -9,7 +9,7 @@ import { cornerCount, stepBack, stepForth } from "../drawing/sketch.js";
 import { Glyph } from "../parts/Glyph.jsx";
 import { t } from "../words/texts.js";
 
-const open = (/** @type {string} */ kind) => () => {
+const open = (/** @type {PlainDialog} */ kind) => () => {
   dialog.value = { kind };
 };
 

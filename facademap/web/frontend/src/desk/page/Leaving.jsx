@@ -5,12 +5,13 @@ import { throwAway } from "../drawing/sketch.js";
 import { Dialog } from "../parts/Dialogs.jsx";
 import { t } from "../words/texts.js";
 
-export function Leaving() {
+/** @param {{n: number}} props Corners that are drawn. */
+export function Leaving({ n }) {
   const close = () => {
     dialog.value = null;
   };
   return (
-    <Dialog title={t("leave.title", { n: dialog.value?.n })} onClose={close}>
+    <Dialog title={t("leave.title", { n })} onClose={close}>
       <p>{t("leave.text")}</p>
       <footer class="actions">
         <button type="button" class="main" autofocus onClick={close}>

@@ -67,7 +67,7 @@ function sideOf(box) {
 }
 
 export function Tour() {
-  const step = dialog.value?.step ?? 0;
+  const step = (dialog.value?.kind === "tour" && dialog.value.step) || 0;
   const steps = isReviewer() ? READING : STEPS;
   const now = steps[step];
   const box = usePlace(now.at);

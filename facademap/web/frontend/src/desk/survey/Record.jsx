@@ -231,7 +231,11 @@ export function useChange() {
         changes,
       );
     if (name === "term")
-      template.value = { ...template.value, term: value, [named?.shape ?? "polygon"]: value };
+      template.value = {
+        ...template.value,
+        term: String(value),
+        [named?.shape ?? "polygon"]: value,
+      };
   };
   return set;
 }
