@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import runpy
 from pathlib import Path
 
-from docs.row_types import page
-
-TYPES = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "types" / "rows.d.ts"
+ROOT = Path(__file__).parents[2]
+TYPES = ROOT / "facademap" / "web" / "frontend" / "types" / "rows.d.ts"
+page = runpy.run_path(str(ROOT / "docs" / "row_types.py"))["page"]
 
 
 def test_types_of_rows_are_those_of_the_contracts() -> None:
     assert TYPES.read_text("utf-8") == page() + "\n", (
-        f"python -m docs.row_types > {TYPES.relative_to(Path(__file__).parents[2])}"
+        f"python -m docs.row_types > {TYPES.relative_to(ROOT)}"
     )
 
 
