@@ -40,7 +40,7 @@ class Mutant:
 
 
 def mutants_of(source: str, *, functions: frozenset[str] = frozenset()) -> Iterator[Mutant]:
-    """Every mutant of a source; of the functions named alone where any are.
+    """Every mutant of a source; where names are given, of the functions, classes and constants of these names alone.
 
     Annotations, docstrings, messages and raised errors are left alone.
     """
@@ -55,11 +55,20 @@ def mutants_of(source: str, *, functions: frozenset[str] = frozenset()) -> Itera
 def _tops(tree: ast.Module, functions: frozenset[str]) -> list[ast.AST]:
     if not functions:
         return list(tree.body)
-    return [
-        n
-        for n in ast.walk(tree)
-        if isinstance(n, (ast.FunctionDef, ast.AsyncFunctionDef)) and n.name in functions
-    ]
+    defined = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
+    found = [n for n in ast.walk(tree) if isinstance(n, defined) and n.name in functions]
+    return [*found, *(n for n in tree.body if _constants(n) & functions)]
+
+
+def _constants(node: ast.AST) -> set[str]:
+    """What an assignment gives a name to."""
+    if not isinstance(node, (ast.Assign, ast.AnnAssign)):
+        return set()
+    targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+    return {n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)}
+
+
+_ALTERED = (ast.Compare, ast.BinOp, ast.Call, ast.Constant, ast.If, ast.UnaryOp, ast.keyword)
 
 
 def _numeric(node: ast.AST) -> Iterator[ast.AST]:
@@ -68,7 +77,7 @@ def _numeric(node: ast.AST) -> Iterator[ast.AST]:
         return
     if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
         return
-    if isinstance(node, (ast.Compare, ast.BinOp, ast.Call, ast.Constant, ast.If, ast.UnaryOp)):
+    if isinstance(node, _ALTERED):
         yield node
     for name, value in ast.iter_fields(node):
         if name in ("annotation", "returns", "decorator_list", "slice"):
@@ -76,6 +85,11 @@ def _numeric(node: ast.AST) -> Iterator[ast.AST]:
         for child in value if isinstance(value, list) else [value]:
             if isinstance(child, ast.AST):
                 yield from _numeric(child)
+
+
+def _words_of(call: ast.Call) -> str:
+    """The name of what is called."""
+    return call.func.id if isinstance(call.func, ast.Name) else getattr(call.func, "attr", "")
 
 
 def _is_text(node: ast.AST) -> bool:
@@ -109,6 +123,10 @@ def _alter(node: ast.AST) -> Iterator[tuple[str, object]]:
         for table in (_COMPARED, _REVERSED):
             if op in table and not (table is _COMPARED and op in _REVERSED and _loosely_held(node)):
                 yield put("ops", [table[op]()], f"{op.__name__} becomes {table[op].__name__}")
+    elif isinstance(node, ast.BinOp) and isinstance(node.right, ast.Set):
+        yield put(
+            "right", ast.parse("set()", mode="eval").body, "a set that is added or taken away"
+        )
     elif isinstance(node, ast.BinOp) and type(node.op) in _COUNTED:
         if not any(_is_text(x) or _is_hair(x) for x in (node.left, node.right)):
             new = _COUNTED[type(node.op)]
@@ -116,8 +134,16 @@ def _alter(node: ast.AST) -> Iterator[tuple[str, object]]:
     elif isinstance(node, ast.UnaryOp) and isinstance(node.op, (ast.USub, ast.Not)):
         if isinstance(node.op, ast.USub):
             yield put("op", ast.UAdd(), "minus becomes plus")
+    elif isinstance(node, ast.keyword):
+        if node.arg == "act" and _is_text(node.value) and node.value.value != "look":
+            yield put("value", ast.Constant("look"), "everybody may")
+        elif node.arg == "parts" and isinstance(node.value, ast.Constant):
+            yield put("value", ast.Constant(not node.value.value), "answered by parts or not")
     elif isinstance(node, ast.Call):
-        name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+        if _words_of(node) == "Rule" and all(k.arg != "parts" for k in node.keywords):
+            told = [*node.keywords, ast.keyword("parts", ast.Constant(True))]
+            yield put("keywords", told, "answered by parts or not")
+        name = _words_of(node)
         if name in _SWAPPED:
             field = "id" if isinstance(node.func, ast.Name) else "attr"
             func = node.func

@@ -12,9 +12,11 @@ only that process sees the change. It is killed when a test fails or does not en
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import importlib.abc
 import importlib.machinery
+import json
 import os
 import random
 import signal
@@ -22,9 +24,12 @@ import subprocess
 import sys
 import time
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NoReturn
 
+import pytest
 from operators import mutants_of
 
 HERE = Path(__file__).resolve().parent
@@ -33,7 +38,12 @@ ROOT = HERE.parents[1]
 LEAST_KILLED = 0.9
 #: A mutant that runs this much longer than its tests do without it has hung.
 PATIENCE, LEAST_WAIT_S = 4.0, 20.0
-_LOADED = ("numpy", "pandas", "shapely", "geopandas", "pytest", "hypothesis", "cv2", "ezdxf")
+_LOADED = (
+    *("numpy", "pandas", "shapely", "geopandas", "cv2", "ezdxf", "numba", "pyproj", "PIL.Image"),
+    *("scipy.stats", "scipy.optimize", "scipy.sparse.csgraph", "scipy.spatial.transform"),
+    *("pytest", "hypothesis", "starlette.routing"),
+)
+_QUIETLY = ("-q", "-p", "no:cacheprovider", "-p", "no:unraisableexception")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +55,7 @@ class Case:
     source: str
     tests: tuple[str, ...]
     reason: str = ""
+    line: int = 0
 
 
 def named_cases() -> list[Case]:
@@ -86,6 +97,7 @@ def listed_cases(room: str | None, changed: set[str] | None) -> list[Case]:
                     source=m.source,
                     tests=tuple(row["tests"]),
                     reason=kept.get((row["file"], line, m.words), ""),
+                    line=m.line,
                 )
             )
     return found
@@ -111,33 +123,132 @@ class _Altered(importlib.abc.MetaPathFinder):
         return importlib.machinery.ModuleSpec(fullname, loader, origin=str(self.path))
 
 
-def noticed(case: Case | None, tests: tuple[str, ...], *, wait_s: float) -> bool:
-    """Whether tests fail, or hang, in a process that sees the change."""
-    child = os.fork()
-    if child == 0:
-        os.setsid()
+class _Trial:
+    """Tests that run in a process of their own, which sees the change."""
+
+    def __init__(self, case: Case | None, tests: tuple[str, ...], *, wait_s: float) -> None:
+        self.case, self._end = case, time.monotonic() + wait_s
+        self._child = os.fork()
+        if self._child == 0:
+            _try(case, tests)
+
+    def noticed(self) -> bool | None:
+        """Whether tests failed or hung; None while they run."""
+        done, status = os.waitpid(self._child, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status) != 0
+        if time.monotonic() < self._end:
+            return None
+        os.killpg(self._child, signal.SIGKILL)
+        os.waitpid(self._child, 0)
+        return True
+
+
+def _try(case: Case | None, tests: tuple[str, ...]) -> NoReturn:
+    os.setsid()
+    quiet = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(quiet, 1)
+    os.dup2(quiet, 2)
+    if case is not None:
+        sys.meta_path.insert(0, _Altered(case.file, case.source))
+    code = 1
+    try:
+        code = pytest.main(["-x", *_QUIETLY, *tests])
+    finally:
+        os._exit(int(code) if int(code) in (0, 1) else 1 if int(code) == 2 else 2)
+
+
+class _Steps:
+    """A plugin of pytest that writes down which tests come to which lines of a file."""
+
+    def __init__(self, file: str) -> None:
+        self.file, self.found = str(ROOT / file), {}
+        self._lines: set[int] = set()
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item):  # type: ignore[no-untyped-def]
+        self._lines = self.found.setdefault(item.nodeid, set())
+        sys.settrace(self._enter)
+        try:
+            return (yield)
+        finally:
+            sys.settrace(None)
+
+    def _enter(self, frame, event, argument):  # type: ignore[no-untyped-def]
+        if frame.f_code.co_filename != self.file:
+            return None
+        return self._step
+
+    def _step(self, frame, event, argument):  # type: ignore[no-untyped-def]
+        self._lines.add(frame.f_lineno)
+        return self._step
+
+
+def steps_of(file: str, tests: tuple[str, ...]) -> dict[str, set[int]]:
+    """Lines of a file that each test comes to; asked in a process of its own."""
+    reader, writer = os.pipe()
+    if (child := os.fork()) == 0:
+        os.close(reader)
         quiet = os.open(os.devnull, os.O_WRONLY)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
-        if case is not None:
-            finder = _Altered(case.file, case.source)
-            sys.meta_path.insert(0, finder)
-        import pytest
-
-        code = 1
+        steps = _Steps(file)
         try:
-            code = pytest.main(["-x", "-q", "-p", "no:cacheprovider", *tests])
+            pytest.main([*_QUIETLY, *tests], plugins=[steps])
+            with os.fdopen(writer, "w") as told:
+                json.dump({name: sorted(lines) for name, lines in steps.found.items()}, told)
         finally:
-            os._exit(int(code) if int(code) in (0, 1) else 1 if int(code) == 2 else 2)
-    end = time.monotonic() + wait_s
-    while time.monotonic() < end:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status) != 0
-        time.sleep(0.02)
-    os.killpg(child, signal.SIGKILL)
+            os._exit(0)
+    os.close(writer)
+    with os.fdopen(reader) as told:
+        answer = told.read()
     os.waitpid(child, 0)
-    return True
+    return {name: set(lines) for name, lines in json.loads(answer or "{}").items()}
+
+
+def nearest_tests(cases: Iterable[Case]) -> Iterator[Case]:
+    """The same mutants, each with the tests that come to its line; with all of its place where none does."""
+    known: dict[tuple[str, tuple[str, ...]], dict[str, set[int]]] = {}
+    for case in cases:
+        key = case.file, case.tests
+        if case.line and key not in known:
+            known[key] = steps_of(*key)
+        near = tuple(t for t, lines in known.get(key, {}).items() if case.line in lines)
+        yield replace(case, tests=near or case.tests)
+
+
+def judged(cases: Iterable[Case], *, wait_s: float, at_once: int) -> Iterator[tuple[Case, bool]]:
+    """Every mutant with whether tests notice it, a few at once.
+
+    The tests that come to its line are asked first, and all of its place before it is said to survive: what a test
+    left behind for others (a fixture of the module) is not seen by its steps.
+    """
+    cases = list(cases)
+    nearest = list(nearest_tests(cases))
+    whole = {id(n): c for n, c in zip(nearest, cases, strict=True) if n.tests != c.tests}
+    waiting, running = nearest[::-1], []
+    while waiting or running:
+        while waiting and len(running) < at_once:
+            case = waiting.pop()
+            running.append(_Trial(case, case.tests, wait_s=wait_s))
+        for trial in tuple(running):
+            answer = trial.noticed()
+            if answer is None:
+                continue
+            running.remove(trial)
+            if answer is False and id(trial.case) in whole:
+                waiting.append(whole[id(trial.case)])
+            else:
+                yield trial.case, answer
+        time.sleep(0.01)
+
+
+def fails_without_change(tests: tuple[str, ...]) -> bool:
+    """Whether tests fail as the source stands."""
+    trial = _Trial(None, tests, wait_s=900.0)
+    while (answer := trial.noticed()) is None:
+        time.sleep(0.02)
+    return answer
 
 
 def main() -> int:
@@ -153,6 +264,8 @@ def main() -> int:
     sys.path.insert(0, str(ROOT))
     for name in _LOADED:
         importlib.import_module(name)
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    gc.freeze()  # what is loaded by now is looked through by no child
     changed = None
     if asked.changed:
         listing = subprocess.run(
@@ -171,12 +284,12 @@ def main() -> int:
         return 0
     all_tests = tuple(sorted({t for c in cases for t in c.tests}))
     start = time.monotonic()
-    if noticed(None, all_tests, wait_s=900.0):
+    if fails_without_change(all_tests):
         raise SystemExit(f"without any change these fail: {' '.join(all_tests)}")
     wait_s = max(LEAST_WAIT_S, PATIENCE * (time.monotonic() - start))
     survivors, excused = [], []
-    for case in cases:
-        if not noticed(case, case.tests, wait_s=wait_s):
+    for case, answer in judged(cases, wait_s=wait_s, at_once=os.cpu_count() or 1):
+        if not answer:
             (excused if case.reason else survivors).append(case)
             print(
                 "survives" + (f" ({case.reason})" if case.reason else "") + f": {case.where}",

@@ -291,6 +291,20 @@ def test_stone_and_block_are_those_allowed() -> None:
     assert broken((repair(forbid=("other",)),), two, at()) == set()
 
 
+@pytest.mark.parametrize(
+    ("asked", "there_for", "right"),
+    [
+        ("north", "north", True),
+        ("north", "south", False),
+        (None, "south", False),
+        ("north", None, True),
+    ],
+)
+def test_a_face_that_is_there_for_a_campaign_is_used_in_it(asked, there_for, right) -> None:
+    found = broken((repair(campaign=asked),), (block(campaign=there_for),), at())
+    assert found == (set() if right else {"campaign"})
+
+
 def test_upside_down_is_told_where_it_is_barred() -> None:
     barred = repair(turn180=False)
     assert broken((barred,), (block(),), at()) == set()
