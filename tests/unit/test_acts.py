@@ -60,7 +60,7 @@ WRITES = {
     "photo": "/api/photos",
     "review": "/api/reviews",
     "survey": "/api/assist/{kind} /api/watch/gauge /api/watch/limits /api/watch/reading /api/watch/look",
-    "work": "/api/work/{act} /api/campaign/hours",
+    "work": "work/{act} /api/campaign/hours",
     "yard": "/api/faces/measure /api/campaign/stone-ask /api/campaign/stone-sample /api/campaign/stone-test /api/campaign/stone-decide /api/campaign/stone-order /api/campaign/stone-delivery",
     "design": "/api/way /api/papers/recall /api/plans/name /api/plans/keep /api/plans/keep-now /api/plans/choose /api/plans/undo /api/plans/drop /api/campaign/consent /api/campaign/consent-met /api/campaign/consent-back /api/campaign/trial /api/campaign/trial-add /api/campaign/trial-decide /api/campaign/crew /api/campaign/variation /api/campaign/variation-decide /api/training/standard /api/training/seal /api/training/decide /api/training/certify /api/training/certificate /api/training/withdraw",
     "learn": "/api/training/person /api/training/session /api/training/verify /api/training/results /api/training/sit /api/training/exercise /api/training/work /api/training/appeal",
@@ -74,11 +74,16 @@ READS = {
 }
 #: Asked for by the whole project alone: somebody who sees some elevations is refused.
 WHOLE = {
-    "GET": "/api/campaign /api/check /api/plans /api/plans/compare /api/ranking /api/ranking/insist /pictures/in-wall /pictures/ticket /api/way /api/work /api/work/all /api/papers /api/papers/asked /api/papers/number/{number} /papers.html /papers/{name:path} /api/training /api/running /api/jobs /api/jobs/{id} /api/reviewer-links",
-    "POST": "/api/work/{act} /api/way /api/assist/{kind} /api/faces/measure /api/jobs /api/jobs/{id}/stop /api/running/{id}/stop /api/check/set-aside /api/check/put-back /api/papers/recall /api/reviewer-links /api/reviewer-links/withdraw",
+    "GET": "/api/campaign /api/check /api/plans /api/plans/compare /api/ranking /api/ranking/insist /pictures/in-wall /pictures/ticket /api/way /api/work work/all /api/papers /api/papers/asked /api/papers/number/{number} /papers.html /papers/{name:path} /api/training /api/running /api/jobs /api/jobs/{id} /api/reviewer-links",
+    "POST": "work/{act} /api/way /api/assist/{kind} /api/faces/measure /api/jobs /api/jobs/{id}/stop /api/running/{id}/stop /api/check/set-aside /api/check/put-back /api/papers/recall /api/reviewer-links /api/reviewer-links/withdraw",
 }  # fmt: skip
 #: Read without a line in the trail: what shows nothing of the project by itself.
 UNSEEN = "/api/schema /api/changes /api/length /api/signs /api/languages /api/languages/{tag} /api/described /api/assist /api/mine /api/pictures /api/reliefs /api/watch /ogc /ogc/conformance /ogc/api /ogc/collections /ogc/crs/{surface} /api/running /api/jobs /api/jobs/{id}"
+
+
+def listed(words: str) -> list[str]:
+    """Addresses; those without a stroke before them lie under /api."""
+    return [a if a.startswith("/") else f"/api/{a}" for a in words.split()]
 
 
 def test_each_role_may_do_what_it_is_there_for() -> None:
@@ -93,15 +98,15 @@ def test_each_role_may_do_what_it_is_there_for() -> None:
 
 
 def test_each_address_asks_for_its_act() -> None:
-    writes = {f"POST {a}": act for act, listed in WRITES.items() for a in listed.split()}
-    reads = {f"GET {a}": act for act, listed in READS.items() for a in listed.split()}
+    writes = {f"POST {a}": act for act, words in WRITES.items() for a in listed(words)}
+    reads = {f"GET {a}": act for act, words in READS.items() for a in listed(words)}
     found = {a: rule.act for a, rule in RULES.items()}
     assert {a: act for a, act in found.items() if a.startswith("POST")} == writes
     assert {a: act for a, act in found.items() if a.startswith("GET") and act != "look"} == reads
 
 
 def test_somebody_of_some_elevations_is_answered_where_it_was_looked_at_alone() -> None:
-    whole = {f"{m} {a}" for m, listed in WHOLE.items() for a in listed.split()}
+    whole = {f"{m} {a}" for m, words in WHOLE.items() for a in listed(words)}
     whole |= {
         a
         for a in RULES
