@@ -74,6 +74,7 @@ docs: $(VENV)/.installed-dev
 	$(BIN)/python -m docs.commands > docs/commands.md
 	$(BIN)/python -m docs.formats > docs/formats.md
 	$(BIN)/python -m docs.pictures
+	$(BIN)/python -m docs.walk
 	$(BIN)/sphinx-build -q -W --keep-going -b html docs docs/_build
 
 check-all: lint test docs

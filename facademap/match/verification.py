@@ -381,7 +381,12 @@ def _check_unmatched(problem: Problem, solution: Solution) -> Iterator[Violation
 
 
 def recount_objective(problem: Problem, solution: Solution) -> float:
-    """The objective of the contract, counted again from the placements."""
+    """The objective of the contract, counted again from the placements.
+
+    References
+    ----------
+    The contract of the matching problem, counted from it alone; weights are settings of the office.
+    """
     params = problem.params
     repairs = {r.id: r for r in problem.repairs}
     terms = [params.unmatched_penalty * repairs[u.repair_id].priority for u in solution.unmatched]

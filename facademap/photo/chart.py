@@ -106,6 +106,10 @@ def read_patch(
     ------
     InputError
         The square does not lie in the picture.
+
+    References
+    ----------
+    Common practice: the ends of the range of its pixels (dust, scratches, gloss) are left out.
     """
     height, width = picture.shape[:2]
     left, right = int(np.ceil(x_px - half_px)), int(np.floor(x_px + half_px))

@@ -3,6 +3,10 @@
 First a plan is made on coarse cells: which photo fills which cell, and by how much each photo is
 brightened. Then every window is filled on its own, from nothing but the plan and the photos that it
 needs, so that windows may be made in any order, again, or on other machines, with the same pixels.
+
+References
+----------
+.. [1] Which photo fills a cell, and by how much it is brightened: common practice.
 """
 
 from __future__ import annotations

@@ -2,6 +2,11 @@
 
 The fit: normalised direct linear transform, then least squares on reprojection with the lens given,
 estimated or left out; blunders set aside and named; covariance carried on to every place.
+
+References
+----------
+.. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. 2004, algorithm 4.2: the start.
+.. [2] E. M. Mikhail, "Observations and Least Squares", 1976: adjustment and propagation of covariance.
 """
 
 from __future__ import annotations

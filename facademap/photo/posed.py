@@ -2,6 +2,10 @@
 
 A surface turns its own flat coordinates into points of the main wall frame (u right, v up, w out), so
 that one photo with one set of control feeds several surfaces.
+
+References
+----------
+.. [1] R. Hartley, A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd ed. 2004, chapter 6: a finite projective camera.
 """
 
 from __future__ import annotations

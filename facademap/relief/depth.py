@@ -93,6 +93,11 @@ def depth_below_face(
     -------
     MeasuredDepth or None
         None where too little of the face or of the outline is known.
+
+    References
+    ----------
+    A. Beaton, J. Tukey, "The fitting of power series", Technometrics 16 (1974) 147-185, for the plane of the face; the margins
+    are settings (common practice).
     """
     rules = rules or DepthRules()
     window = _window(inside, round(rules.ring_m / relief.grid.gsd_m) + 2)

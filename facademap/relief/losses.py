@@ -69,6 +69,10 @@ def find_losses(
     outlined : ndarray of bool, shape (rows, columns)
         Cells of conditions: what is drawn needs no proposal.
     rules : LossRules, optional
+
+    References
+    ----------
+    As in :func:`facademap.relief.depth_below_face`; limits are settings (common practice).
     """
     rules = rules or LossRules()
     found = []

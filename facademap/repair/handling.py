@@ -34,6 +34,10 @@ Coupling = Literal["good", "fair", "poor"]
 def stone_weight(volume_m3: float, density_kg_per_m3: float, *, absorption: float = 0.0) -> float:
     """Mass of a stone in kg; with ``absorption`` (share of dry mass) when saturated.
 
+    References
+    ----------
+    Density times volume; absorption as a share of the dry mass, as stone standards state it (common practice).
+
     Examples
     --------
     >>> round(stone_weight(0.6 * 0.3 * 0.2, 2160), 2)
@@ -111,6 +115,11 @@ def niosh_lift(
     RWL = 23 kg x 25/H x (1 - 0.003|V - 75|) x (0.82 + 4.5/D) x (1 - 0.0032 A) x FM x CM, lengths in cm; or
     51 lb x 10/H x (1 - 0.0075|V - 30|) x (0.82 + 1.8/D) x (1 - 0.0032 A) x FM x CM, lengths in inches.
     FM and CM are from memory of the tables. Not for one hand, seated, on ladders or on a footing that moves.
+
+    References
+    ----------
+    T. R. Waters, V. Putz-Anderson, A. Garg, "Applications manual for the revised NIOSH lifting equation",
+    DHHS (NIOSH) publication 94-110, 1994, revised 2021.
     """
     h, v = lift.horizontal_m * 100, lift.height_m * 100
     if h > 63 or not 0 <= v <= 175 or lift.twist_deg > 135 or lift.twist_deg < 0:
@@ -233,6 +242,10 @@ def scaffold_load(
     InputError
         An unknown scaffold class, a mass below 0, or no area.
 
+    References
+    ----------
+    EN 12811-1, service loads of classes 1 to 6; 29 CFR 1926 subpart L, light, medium and heavy duty.
+
     Examples
     --------
     >>> r = scaffold_load(0.5 * 2400, 2.0)
@@ -272,6 +285,10 @@ def stack_loads(pieces: pd.DataFrame, repairs: pd.DataFrame, *, settings: Settin
     DataFrame
         ``surface, lift, bay, pieces, mass_kg, load_kn_per_m2, allowed_kn_per_m2, within``, the heaviest first. Stone alone: people,
         tools, mortar and old stone come on top, so that stone is brought up for the day's work only.
+
+    References
+    ----------
+    As in :func:`facademap.repair.scaffold_load`; stacking by bays is common practice.
     """
     place = (
         {

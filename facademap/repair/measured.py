@@ -200,6 +200,10 @@ def piece_as_measured(
     ------
     InputError
         Readings that cannot belong to this cut-out.
+
+    References
+    ----------
+    Common practice: the smallest size of the opening decides.
     """
     u0, v0, u1, v1 = outline.bounds
     width, height = min(measured.widths_m), min(measured.heights_m)
@@ -286,6 +290,10 @@ def place_still_fits(
     ----------
     spare_m : float
         Trim that the place has on every side beyond the drawn piece.
+
+    References
+    ----------
+    Common practice.
     """
     u0, v0, u1, v1 = piece.outline.bounds
     over = [

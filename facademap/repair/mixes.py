@@ -309,6 +309,10 @@ def batch(volume_m3: float, mix: Mix) -> dict[str, Any]:
     InputError
         A volume below 0, or a mix that is unknown.
 
+    References
+    ----------
+    Amounts are those of the mix, whose ``source`` names the maker's sheet; proportions by volume are common practice.
+
     Examples
     --------
     >>> amounts = batch(1.0, mix_named("NHL 3.5 1:2.5"))

@@ -44,6 +44,10 @@ def hole_volume_m3(
 
     For a threaded rod give its stress diameter, else the grout comes out too little.
 
+    References
+    ----------
+    Volume of a cylinder (elementary geometry).
+
     Examples
     --------
     >>> round(hole_volume_m3(0.008, 0.060) * 1e6, 3)
@@ -87,6 +91,10 @@ def mortar_volumes(
     bed = cut-out area x bedding; joints = (cut-out area - piece area) x (cut depth - bedding); undercut = half of
     depth^2 x tan(angle) along the edges cut within the stone; holes = pi/4 (hole^2 x drilled - rod^2 x rod).
     Pointing at the face is part of the joints.
+
+    References
+    ----------
+    Solids added up (elementary geometry); waste and trial beddings are settings, common practice.
     """
     body = max(cut_depth_m - settings.bedding_m, 0.0)
     bed = cut_out.area * min(settings.bedding_m, cut_depth_m)

@@ -71,6 +71,10 @@ def offset_edges(
     ------
     GeometryError
         The outline is smaller than its joints, or edges in one line are moved by different amounts.
+
+    References
+    ----------
+    The meeting of two moved lines (elementary geometry).
     """
     points, distances = np.asarray(ring, dtype=float), np.asarray(distances_m, dtype=float)
     if len(points) != len(distances):

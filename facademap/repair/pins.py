@@ -169,6 +169,10 @@ def set_out_pins(
         those that come nearest, or none where no hole can be drilled at all. ``notes`` names what was reduced
         within the rules: the edge distance of a narrow piece, down to two hole diameters, and the spacing of the
         only two pins of a small piece, down to the edge distance.
+
+    References
+    ----------
+    Common practice; every distance is a setting that tells its source and status.
     """
     way = way or Way()
     fixing = way.fixing
@@ -276,6 +280,10 @@ def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:
         wall slopes up into the piece, so that one rod is straight, and where it crosses the bedding it lies lower in the
         wall than on the piece; a hole turned to the right in the wall, seen from outside, is turned to the right in the
         back too.
+
+    References
+    ----------
+    Common practice of dowelling.
     """
     u0, v0, u1, _ = face.bounds
     wall, back = [], []

@@ -73,6 +73,10 @@ def weather_faults(
         Its binder sets temperatures and protection.
     cold : bool
         A cold month, in which protection lasts longer.
+
+    References
+    ----------
+    Limits are those of the binder's mix, whose ``source`` names the maker's sheet; the others are settings with their source.
     """
     low, high = temperature_window_deg_c(settings, mix.binder)
     frost_d = frost_free_h(settings, mix.binder, cold=cold) / 24

@@ -29,6 +29,10 @@ def check_profile(settings: Settings) -> tuple[ProfileCheck, ...]:
     -------
     tuple of ProfileCheck
         All checks, passed or not, each in a sentence with its numbers.
+
+    References
+    ----------
+    Limits are the values of the settings, each with its own source; the blade as in :func:`facademap.repair.check_saw`.
     """
     s = settings
     mm = 1000.0

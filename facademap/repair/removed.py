@@ -30,6 +30,10 @@ def original_stone_removed(
     DataFrame
         ``area_m2`` counts every place once, where two cut-outs meet in a joint or overlap; ``face_m2`` is the whole face of
         the stone or of all stones of the surface; ``share`` = area / face; ``volume_m3`` is area times depth of cut.
+
+    References
+    ----------
+    Common practice of measuring conservation work.
     """
     pieced = (
         repairs[repairs["treatment"].isin(["inset", "whole stone"])] if len(repairs) else repairs

@@ -60,6 +60,10 @@ def check_saw(
     -----
     A blade of radius R let in to depth d cuts sqrt(2 R d - d^2) longer on the face than at the bottom of the cut, on each
     side. Without over-run at the face this length is left at the bottom of every corner.
+
+    References
+    ----------
+    The chord of a circle (elementary geometry).
     """
     radius = settings.blade_diameter_m / 2
     depth = min(depth_m, settings.blade_reach_m, radius)

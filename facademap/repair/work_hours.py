@@ -1,4 +1,9 @@
-"""How long the work on a repair takes: low, likely and high, by kind of work."""
+"""How long the work on a repair takes: low, likely and high, by kind of work.
+
+References
+----------
+Common practice; an office puts its own hours in their place.
+"""
 
 from __future__ import annotations
 

@@ -200,6 +200,10 @@ def measure_appearance(
     ------
     InputError
         Too few pixels of stone.
+
+    References
+    ----------
+    IEC 61966-2-1 (sRGB) and CIE 15 (CIELAB); medians and their scatter are common practice.
     """
     used = np.ones(rgb.shape[:2], bool) if mask is None else np.asarray(mask, bool)
     factor = 1.0

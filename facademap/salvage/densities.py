@@ -209,6 +209,10 @@ def estimate_weight(
     InputError
         The volume is not above 0.
 
+    References
+    ----------
+    Densities of the table in this module, each with its source; heavy values are taken for lifting (common practice).
+
     Examples
     --------
     >>> round(estimate_weight(0.1, "sandstone"), 1)

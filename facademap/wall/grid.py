@@ -1,4 +1,9 @@
-"""A pixel grid on a wall: metres, v up, rows down; an immutable value."""
+"""A pixel grid on a wall: metres, v up, rows down; an immutable value.
+
+References
+----------
+.. [1] GDAL's raster data model: an affine transform from the outer corner of the first pixel (from memory).
+"""
 
 from __future__ import annotations
 

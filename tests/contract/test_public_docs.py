@@ -1,4 +1,5 @@
-"""What the rooms offer is explained: by numpydoc's own checks, examples in docstrings answer as they say, what is raised is told."""
+"""What the rooms offer is explained: by numpydoc's own checks, examples in docstrings answer as they say, what is raised is told,
+and where a formula comes from."""
 
 from __future__ import annotations
 
@@ -110,6 +111,36 @@ def raised_by(function: Any) -> set[str]:
         and isinstance(node.exc.func, ast.Name)
         and node.exc.func.id[0].isupper()
     }
+
+
+def formulas_in(function: Any) -> int:
+    """Products, quotients and powers in a function, those of text and lists aside."""
+    tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
+    counted = (ast.Mult, ast.Div, ast.Pow)
+    return sum(
+        isinstance(node, ast.BinOp)
+        and isinstance(node.op, counted)
+        and not isinstance(node.left, ast.List | ast.JoinedStr | ast.Tuple)
+        and not (isinstance(node.left, ast.Constant) and isinstance(node.left.value, str))
+        for node in ast.walk(tree)
+    )
+
+
+def test_a_function_with_a_formula_says_where_it_comes_from() -> None:
+    """A published source or common practice stands under References of the function, its class or its module."""
+    untold, looked_at = [], 0
+    for room in ("wall", "photo", "condition", "repair", "salvage", "match", "relief"):
+        for name, function in functions_of(room):
+            if formulas_in(function) < 3:
+                continue
+            looked_at += 1
+            module = importlib.import_module(function.__module__)
+            owner = getattr(module, name.partition(".")[0], None)
+            said = (function.__doc__, module.__doc__, inspect.isclass(owner) and owner.__doc__)
+            if not any(re.search(r"References\n *-{10}\n *\S", text or "") for text in said):
+                untold.append(f"{room}: {name}")
+    assert untold == []
+    assert looked_at > 35
 
 
 def test_what_a_function_raises_stands_under_raises() -> None:
