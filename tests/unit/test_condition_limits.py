@@ -164,6 +164,8 @@ def test_damage_indices_by_hand_and_their_limits() -> None:
     assert damage_indices([0, 0, 0, 0, 0, 100]).linear == 5.0
     damage_indices([99.991, 0, 0, 0, 0, 0])
     damage_indices([100.0, 0, 0, 0, 0, 0.009])
+    with pytest.raises(InputError, match="from 0 to 100 %"):
+        damage_indices([101, 0, 0, 0, 0, 0])
     for wrong in ([99.989, 0, 0, 0, 0, 0], [100.02, 0, 0, 0, 0, 0], [101, -1, 0, 0, 0, 0], [100], [50, 50, 0, 0, 0, 0, 0]):  # fmt: skip
         with pytest.raises(InputError):
             damage_indices(wrong)
@@ -261,6 +263,32 @@ def test_limits_of_a_gauge_of_its_own_come_first() -> None:
     readings = read(0.0, 1.5)
     assert gauges_of(readings)[0].verdict == "beyond the limit"
     assert gauges_of(readings, own=own)[0].verdict == "cannot be told yet"
+
+
+def test_limits_themselves_are_still_within() -> None:
+    exact = GaugeRules(reading_m=0.0)
+    (at,) = gauges_of(read(0.0, 1.0), exact)
+    assert at.verdict == "cannot be told yet"
+    assert at.why.startswith("2 readings over 0.3 years")
+    nothing = GaugeRules(rate_m_a_year=0.0)
+    (still,) = gauges_of(read(0.0, 0.0, 0.0, 0.0, 0.0), nothing)
+    assert (still.rate_m_a_year, still.verdict) == (0.0, "still")
+    just = GaugeRules(least_years=400 / 365.25)
+    assert gauges_of(read(0.0, 0.1, 0.0), just)[0].rate_m_a_year is None
+    assert gauges_of(read(0.0, 0.1, 0.0, days=200), just)[0].rate_m_a_year is not None
+
+
+def test_warmth_is_left_alone_where_it_was_not_read_or_goes_with_time() -> None:
+    warm: list = [3.0, 9.0, None, 8.0, 2.0, 10.0]
+    values = (0.0, 0.2, 0.5, 0.3, 0.1, 0.4)
+    (plain,) = gauges_of(read(*values))
+    (missing,) = gauges_of(read(*values, warm=warm))
+    (even,) = gauges_of(read(*values, warm=[10.0, 14.0, 11.0, 13.0, 10.0, 14.9]))
+    assert plain.by_warmth_m_degc is missing.by_warmth_m_degc is even.by_warmth_m_degc is None
+    assert missing.rate_m_a_year == even.rate_m_a_year == plain.rate_m_a_year
+    assert even.rate_plus_minus_95_m == plain.rate_plus_minus_95_m
+    (together,) = gauges_of(read(*values, warm=[2.0 * k for k in range(6)]))
+    assert together.rate_m_a_year is None
 
 
 # --- measured depth

@@ -82,6 +82,9 @@ def test_a_frame_from_points_has_its_corner_left_and_low_and_looks_to_the_instru
     assert given.matrix[:, 3] == pytest.approx(world([(3.0, 1.0)])[0], abs=1e-9)
     behind = fit_surface(world(AROUND), outside_enh=world([(4.0, 1.0, -15.0)])[0])
     assert behind.facing_deg == pytest.approx(0.0, abs=1e-6)
+    for side in (0.5, -0.5):
+        near = fit_surface(world(AROUND), outside_enh=world([(4.0, 1.0, side)])[0]).matrix
+        assert near[:, :3] == pytest.approx(SOUTH * (np.sign(side), 1, np.sign(side)), abs=1e-9)
     assert found.facing_deg == pytest.approx(180.0)
 
 
