@@ -75,6 +75,7 @@ docs: $(VENV)/.installed-dev
 	$(BIN)/python -m docs.formats > docs/formats.md
 	$(BIN)/python -m docs.pictures
 	$(BIN)/python -m docs.walk
+	$(BIN)/python -m docs.reference
 	$(BIN)/sphinx-build -q -W --keep-going -b html docs docs/_build
 
 check-all: lint test docs

@@ -9,4 +9,6 @@ exclude_patterns = ["_build"]
 html_theme = "furo"
 html_title = "facademap"
 numpydoc_show_class_members = False
+# arrays are told by their sections, with shape and unit; signatures stay short
+autodoc_type_aliases = {name: name for name in ("ArrayLike", "Floats", "Flags", "Mask", "Bytes")}
 suppress_warnings = ["myst.header"]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CUT_LAYERS", "dxf_bytes", "new_drawing", "write_cut_dxf"]
 
-#: Layer: colour index (AutoCAD colour index as every DXF reader knows it) and what it holds.
+#: Layer: its colour by the index of DXF, which every reader knows, and what it holds.
 CUT_LAYERS: dict[str, tuple[int, str]] = {
     "CUT": (7, "Outline of the piece: cut here"),
     "ROUGH": (8, "Outline of the rough blank with its trim"),

@@ -1,4 +1,4 @@
-"""Wall frames, their place in the world, pixel grids in metres, courses and wall stones."""
+"""Wall frames, their place in the world, pixel grids in metres, outlines that are mended."""
 
 from __future__ import annotations
 
