@@ -249,18 +249,11 @@ def fit_surface(
 
 
 def _plane(local: Floats, sigma_m: Floats, upright: bool) -> FittedPlane:
-    if not upright:
-        values = np.linalg.svd(local - local.mean(axis=0), compute_uv=False)
-        if values[1] < 0.01 * values[0]:
-            raise GeometryError(
-                "the survey points lie on one line, so they do not fix a plane",
-                "Survey points at other heights too, or ask for an upright wall.",
-            )
     plane = fit_plane(local, sigma_m, upright=upright)
     if not upright and plane.spread < 0.01:
         raise GeometryError(
             "the survey points that agree lie on one line, so they do not fix a plane",
-            "Survey points at other heights too.",
+            "Survey points at other heights too, or ask for an upright wall.",
         )
     return plane
 
@@ -415,4 +408,6 @@ def _rigid(source: Floats, target: Floats, weight: Floats) -> tuple[Floats, Floa
     u, values, vt = np.linalg.svd((weight[:, None] * (target - b)).T @ (source - a))
     sign = np.diag([1.0, 1.0, float(np.sign(np.linalg.det(u @ vt)))])
     rotation = u @ sign @ vt
-    return rotation, b - rotation @ a, float(values[1] / values[0]) if values[0] else 0.0
+    # the values are squares of extents
+    spread = math.sqrt(float(values[1] / values[0])) if values[0] else 0.0
+    return rotation, b - rotation @ a, spread

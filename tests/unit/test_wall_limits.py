@@ -54,7 +54,8 @@ def test_a_wall_leans_by_the_angle_of_its_up_with_the_vertical(lean) -> None:
     "matrix", [np.zeros((3, 3)), np.full((3, 4), math.nan), np.c_[2 * SOUTH, ORIGIN]]
 )
 def test_only_a_rigid_motion_is_a_placement(matrix) -> None:
-    with pytest.raises(InputError):
+    sound = matrix.shape == (3, 4) and np.isfinite(matrix).all()
+    with pytest.raises(InputError, match="rigid motion" if sound else "finite 3 x 4"):
         WorldPlacement(
             matrix=matrix,
             residual_m=np.zeros((3, 3)),
@@ -105,6 +106,19 @@ def test_the_error_of_a_frame_is_the_root_of_the_mean_square() -> None:
     found = fit_surface(world(np.c_[AROUND, off]), outside_enh=BEFORE)
     assert found.used.all()
     assert found.rmse_m == pytest.approx(0.003, rel=0.05)
+    assert found.residual_m.shape == (8, 3)
+    assert np.isnan(found.residual_m[:, :2]).all()
+
+
+def test_of_four_points_the_worst_is_told() -> None:
+    """On a trapezium points lie unlike distances off the plane that is nearest to all of them."""
+    corners = np.array([(0.0, 0.0), (6.0, 0.0), (4.0, 4.0), (2.0, 4.0)])
+    off = np.array([0.0, 0.0, 0.0, 0.06])
+    rows = np.c_[np.ones(4), corners]
+    left = np.abs(off - rows @ np.linalg.lstsq(rows, off, rcond=None)[0])
+    assert left.min() < 0.010 < left.max()
+    (said,) = fit_surface(world(np.c_[corners, off]), outside_enh=BEFORE).flags
+    assert f"up to {left.max() * 1000:.0f} mm off a plane" in said
 
 
 @pytest.mark.parametrize(("off_m", "told"), [(0.0099, False), (0.0101, True)])
@@ -145,6 +159,8 @@ def test_points_that_lie_on_a_line_but_for_a_hundredth_fix_no_plane(high, good) 
             fit_surface(world(strip), outside_enh=BEFORE)
         with pytest.raises(GeometryError, match="on one line"):
             fit_world_placement(strip, world(strip))
+    if good:
+        assert fit_world_placement(strip, world(strip)).used.all()
     assert fit_surface(world(strip), outside_enh=BEFORE, upright=True).facing_deg == 180.0
 
 
@@ -176,6 +192,59 @@ def test_a_frame_is_weighted_by_what_points_state() -> None:
     residual = found.wall_from_world(points) - wall
     assert found.residual_m == pytest.approx(residual)
     assert found.rmse_m == pytest.approx(math.sqrt(float(np.mean(np.sum(residual**2, axis=1)))))
+
+
+def test_what_the_points_do_not_state_is_taken_from_their_misses() -> None:
+    """Against scipy's rotation with weights of the stated and the common variance, the latter from the misses that it leaves."""
+    rng = np.random.default_rng(6)
+    wall = np.c_[AROUND, np.zeros(8)]
+    sigma = np.array([0.0, 0.0, 0.0, 0.0, 0.004, 0.004, 0.008, 0.008])
+    points = world(wall) + rng.normal(0, 0.004, (8, 3))
+    found = fit_world_placement(AROUND, points, sigma_m=sigma)
+    assert found.used.all()
+    misses = found.wall_from_world(points) - wall
+    variance = common_variance(misses.ravel(), np.repeat(sigma, 3), 24 - 6)
+    assert variance > 1e-6
+    weight = 1 / (sigma**2 + variance)
+    middle = [np.average(x, axis=0, weights=weight) for x in (wall, points)]
+    turn, _ = Rotation.align_vectors(points - middle[1], wall - middle[0], weights=weight)
+    assert found.matrix[:, :3] == pytest.approx(turn.as_matrix(), abs=2e-6)
+    plain, _ = Rotation.align_vectors(points - points.mean(axis=0), wall - wall.mean(axis=0))
+    assert np.abs(plain.as_matrix() - turn.as_matrix()).max() > 2e-5
+
+
+@pytest.mark.parametrize(("share", "left_out"), [(0.97, False), (1.03, True)])
+def test_a_point_may_miss_by_five_times_what_the_others_do(share, left_out) -> None:
+    rng = np.random.default_rng(7)
+    wall = np.c_[AROUND, np.zeros(8)]
+    points = world(wall) + rng.normal(0, 0.004, (8, 3))
+    others = np.arange(8) != 2
+    middle = wall[others].mean(axis=0), points[others].mean(axis=0)
+    turn, _ = Rotation.align_vectors(points[others] - middle[1], wall[others] - middle[0])
+    back = turn.as_matrix()
+    misses = (points - middle[1]) @ back + middle[0] - wall
+    typical = math.sqrt(float(np.mean(np.sum(misses[others] ** 2, axis=1))))
+    assert 5 * typical > 0.015
+    points[2] = (wall[2] - middle[0]) @ back.T + middle[1] + back[:, 2] * 5 * typical * share
+    assert fit_world_placement(AROUND, points).used[2] == (not left_out)
+
+
+def test_what_alone_stands_off_a_line_is_never_left_out() -> None:
+    line = np.array([(0, 0), (2, 0), (4, 0), (6, 0), (3, 4)], float)
+    off = np.zeros((5, 3))
+    off[4, 2] = 0.5
+    assert fit_world_placement(line, world(np.c_[line, np.zeros(5)] + off)).used.all()
+
+
+def test_places_on_the_wall_go_with_the_survey_points() -> None:
+    points = world(AROUND)
+    for wrong in (AROUND[:7], np.c_[AROUND, AROUND], AROUND[:, :1], AROUND.ravel()[:8]):
+        with pytest.raises(InputError, match="do not go with 8 survey points"):
+            fit_world_placement(wrong, points)
+    gap = AROUND.copy()
+    gap[3, 1] = math.nan
+    with pytest.raises(InputError, match="not a finite number"):
+        fit_world_placement(gap, points)
 
 
 @pytest.mark.parametrize(("miss_m", "left_out"), [(0.0099, False), (0.0101, True)])
