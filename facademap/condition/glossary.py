@@ -438,7 +438,13 @@ def _make_terms() -> tuple[Term, ...]:
 
 
 def family_named(id: str) -> Family:
-    """The family of that letter."""
+    """The family of that letter.
+
+    Raises
+    ------
+    InputError
+        There is no such family.
+    """
     for family in FAMILIES:
         if family.id == id:
             return family

@@ -119,6 +119,11 @@ def find_candidates(
         Keep further pairs of each repair up to this cost.
     tick : callable, optional
         Told the fraction done; may raise to stop.
+
+    Raises
+    ------
+    InputError
+        A repair is locked to a block where it may not lie.
     """
     params = problem.params
     faces = [(b, f) for b, block in enumerate(problem.blocks) for f in range(len(block.faces))]

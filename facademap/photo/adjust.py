@@ -203,7 +203,13 @@ def right_angle_jacobian(h: Floats) -> Floats:
 
 
 def whitening(by_wall: Floats, sigma_px: Floats, sigma_wall: Floats) -> Floats:
-    """Inverse Cholesky factors of each point's covariance in the picture, shape (n, 2, 2)."""
+    """Inverse Cholesky factors of each point's covariance in the picture, shape (n, 2, 2).
+
+    Raises
+    ------
+    GeometryError
+        Points that give no place of the picture that can be worked out.
+    """
     covariance = sigma_px[:, None, None] ** 2 * np.eye(2) + sigma_wall[:, None, None] ** 2 * (
         by_wall @ np.transpose(by_wall, (0, 2, 1))
     )

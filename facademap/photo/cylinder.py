@@ -62,6 +62,11 @@ class FittedCylinder:
             A place before the surface, such as the instrument: arc 0 lies on its side.
         concave : bool
             Seen from within; arcs then run the other way round the axis.
+
+        Raises
+        ------
+        InputError
+            The place before the cylinder lies on its axis.
         """
         p = np.asarray(points_enh, dtype=float) - self.axis_point_enh
         towards = np.asarray(facing_enh, dtype=float) - self.axis_point_enh

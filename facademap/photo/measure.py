@@ -106,6 +106,11 @@ def measure_length(
         Two or more places.
     pick_px, relief_m
         As for a position.
+
+    Raises
+    ------
+    InputError
+        Fewer than two places, one that is not finite, or two that are the same.
     """
     places = _places(places_m, 2, "a length")
     step = np.diff(places, axis=0)

@@ -107,7 +107,13 @@ def place_stated(matrix: ArrayLike, *, unit_m: float, name: str, source: str) ->
 def place_by_length(
     start_px: ArrayLike, end_px: ArrayLike, *, length_m: float, height_px: int
 ) -> PicturePlace:
-    """Scale from one length; the lower left corner of the picture becomes the origin, its rows are taken as level."""
+    """Scale from one length; the lower left corner of the picture becomes the origin, its rows are taken as level.
+
+    Raises
+    ------
+    InputError
+        A length that is not above 0, or two places too near to one another.
+    """
     distance = float(np.hypot(*(np.asarray(end_px, float) - np.asarray(start_px, float))))
     if not (math.isfinite(length_m) and length_m > 0):
         raise InputError(f"a known length of {length_m} m", "Give a length above 0.")
@@ -124,6 +130,11 @@ def place_by_length(
 
 def place_by_points(pixel_px: ArrayLike, wall_m: ArrayLike) -> PicturePlace:
     """Similarity of least squares from two or more points: shift, turn, scale.
+
+    Raises
+    ------
+    GeometryError
+        The points lie in one place of the picture.
 
     References
     ----------

@@ -118,7 +118,13 @@ class TapedPlaces:
 def rectangle_places(
     width_m: float, height_m: float, *, left_m: float = 0.0, bottom_m: float = 0.0
 ) -> Floats:
-    """Corners of a known rectangle (upper left, upper right, lower right, lower left), shape (4, 2)."""
+    """Corners of a known rectangle (upper left, upper right, lower right, lower left), shape (4, 2).
+
+    Raises
+    ------
+    InputError
+        A width or height that is not above 0.
+    """
     if not (math.isfinite(width_m) and math.isfinite(height_m) and width_m > 0 and height_m > 0):
         raise InputError(
             f"a rectangle of {width_m} x {height_m} m is not possible",

@@ -64,7 +64,13 @@ class TrueShape:
         return np.asarray(q[:, :2] / q[:, 2:])
 
     def scaled(self, start_px: ArrayLike, end_px: ArrayLike, *, distance_m: float) -> TrueShape:
-        """The same in metres, from one distance measured on the wall."""
+        """The same in metres, from one distance measured on the wall.
+
+        Raises
+        ------
+        GeometryError
+            A distance that is not above 0, or two pixels that are the same.
+        """
         a, b = self.wall_from_pixel(np.array([start_px, end_px], dtype=float))
         length = float(np.hypot(*(b - a)))
         if not (math.isfinite(distance_m) and distance_m > 0 and length > 0):

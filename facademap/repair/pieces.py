@@ -205,6 +205,11 @@ def design_piece(
     """One piece, what it adds to its repair, and what is amiss.
 
     ``place_pins`` says where a person wants the pins; ``way`` how the piece is set, as its repair says when not given.
+
+    Raises
+    ------
+    GeometryError
+        The repair has no wall stone, or its joints leave no piece.
     """
     way = way or way_of(repair)
     if stone is None:

@@ -55,7 +55,13 @@ _SUFFIXES = (
 
 
 def quantity(value: float, unit: str, *, kind: str, where: str) -> float:
-    """A number with its unit, in SI; an unknown unit is refused with the ones that may be used."""
+    """A number with its unit, in SI; an unknown unit is refused with the ones that may be used.
+
+    Raises
+    ------
+    InputError
+        A unit that is none of its kind, or no finite number.
+    """
     table = _UNITS[kind]
     if unit not in table:
         raise InputError(

@@ -154,6 +154,11 @@ def refuse_change(
         For a face or a block: the placements on it.
     by_hand : bool
         Whether a person typed it, rather than planning, matching or the record.
+
+    Raises
+    ------
+    StageError
+        The row is settled.
     """
     if table == "repairs":
         _refuse_repair(id, before, after, changed=changed, log=log, by_hand=by_hand)
@@ -331,6 +336,11 @@ def refuse_size_of_piece(piece: Row, *, changed: frozenset[str], with_cut_out: b
         Columns that differ.
     with_cut_out : bool
         Whether the cut-out was changed in the same edit.
+
+    Raises
+    ------
+    StageError
+        The size of a piece was typed.
     """
     if changed & _OF_CUT_OUT and not with_cut_out:
         raise StageError(
@@ -352,6 +362,11 @@ def refuse_removal(
         For a repair: its entries in the record.
     repair : mapping, optional
         For a placement or a piece: its repair.
+
+    Raises
+    ------
+    StageError
+        The row is settled, or belongs to the record.
     """
     id = str(row["id"])
     if table == "repairs":

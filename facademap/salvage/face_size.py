@@ -226,7 +226,13 @@ def scale_from_length(
     *,
     pick_px: float = 0.7,
 ) -> OneLengthScale:
-    """Scale of a picture taken square on from one known length."""
+    """Scale of a picture taken square on from one known length.
+
+    Raises
+    ------
+    InputError
+        A length that is not above 0, or that spans too few pixels.
+    """
     distance = math.hypot(end_px[0] - start_px[0], end_px[1] - start_px[1])
     if not (math.isfinite(distance) and distance >= 10):
         raise InputError(
@@ -289,7 +295,13 @@ def check_outline(
     height_px: int | None = None,
     what: str = "the outline",
 ) -> shapely.Polygon:
-    """A simple polygon from a ring, or an error that says what is wrong with it."""
+    """A simple polygon from a ring, or an error that says what is wrong with it.
+
+    Raises
+    ------
+    GeometryError
+        Fewer than three finite points, a ring that crosses itself, or one that reaches the frame of the picture.
+    """
     points = np.asarray(ring, dtype=float)
     if (
         points.ndim != 2

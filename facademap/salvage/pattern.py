@@ -125,7 +125,13 @@ class Pattern:
             )
 
     def part(self, name: str) -> NDArray[np.float32]:
-        """The values of one part of `PATTERN_PARTS`."""
+        """The values of one part of `PATTERN_PARTS`.
+
+        Raises
+        ------
+        KeyError
+            There is no such part.
+        """
         start = 0
         for part, size in PATTERN_PARTS.items():
             if part == name:
@@ -215,6 +221,11 @@ def pattern_vectors(
     Returns
     -------
     ndarray of float32, shape (len(patterns), 410)
+
+    Raises
+    ------
+    InputError
+        There is no such part of a pattern.
     """
     chosen = {**PATTERN_WEIGHTS, **(weights or {})}
     unknown = set(chosen) - set(PATTERN_PARTS)

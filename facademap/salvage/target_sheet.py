@@ -48,7 +48,13 @@ def marker_bits(number: int) -> NDArray[np.bool_]:
 
 
 def marker_places_mm(paper: str) -> dict[int, Floats]:
-    """Middle of each marker of a sheet: lower left, lower right, upper right, upper left."""
+    """Middle of each marker of a sheet: lower left, lower right, upper right, upper left.
+
+    Raises
+    ------
+    InputError
+        There is no sheet for this paper.
+    """
     if paper not in SHEET_PAPERS:
         raise InputError(
             f"there is no target sheet for paper {paper!r}", f"Use {' or '.join(SHEET_PAPERS)}."
@@ -79,6 +85,8 @@ def find_target_sheet(
 
     Raises
     ------
+    InputError
+        The sheet was printed at a size too far from its own.
     GeometryError
         Fewer than three markers of one sheet are seen.
     """

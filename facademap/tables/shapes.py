@@ -226,7 +226,13 @@ class Anything:
 
 
 def read_json(text: str) -> Any:
-    """The value of a JSON text; ``ValueError`` when it is none, holds what is no number, or is nested without end."""
+    """The value of a JSON text; ``ValueError`` when it is none, holds what is no number, or is nested without end.
+
+    Raises
+    ------
+    ValueError
+        The text is no JSON, holds what is no number, or is nested without end.
+    """
     try:
         return json.loads(text, parse_constant=_no_number)
     except (ValueError, RecursionError):
