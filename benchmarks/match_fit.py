@@ -21,7 +21,7 @@ import shapely
 from facademap.errors import GeometryError
 from facademap.match import Block, Face, Flaw, Params, Problem, Repair
 from facademap.match.freespace import FreeSpace
-from facademap.match.kernels_place import EASE_MM
+from facademap.match.kernels.place import EASE_MM
 
 __all__ = ["critical_problem", "random_face", "shapely_fits"]
 

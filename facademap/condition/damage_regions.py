@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -156,9 +156,10 @@ def _smoothed(ring: Any) -> Any:
 
 def _lines(mine: NDArray[np.bool_], place: tuple[int, int]) -> list[tuple[Any, float]]:
     """Middle lines between the places where runs meet, with their width."""
+    thinned: Callable[..., NDArray[np.bool_]] = skeletonize  # it says nothing of its types
     padded = np.pad(mine, 1)
     deep = cv2.distanceTransform(padded.astype(np.uint8), cv2.DIST_L2, 3)
-    thin = skeletonize(padded).astype(np.uint8)
+    thin = thinned(padded).astype(np.uint8)
     beside = cv2.filter2D(thin, -1, np.ones((3, 3)), borderType=cv2.BORDER_CONSTANT)
     runs = thin & (beside <= 3)
     count, labels = cv2.connectedComponents(runs, connectivity=8)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.freespace import FreeSpace
-from facademap.match.kernels_values import Face, Outline
+from facademap.match.kernels.values import Face, Outline
 from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["lay_freely"]

@@ -12,10 +12,10 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.polygon import orient
 
-from facademap.match.compiled import kernels
-from facademap.match.kernels_place import EASE_MM
-from facademap.match.kernels_values import Box, Outline, Shapes
-from facademap.match.kernels_values import Face as FaceShape
+from facademap.match.kernels import kernels
+from facademap.match.kernels.place import EASE_MM
+from facademap.match.kernels.values import Box, Outline, Shapes
+from facademap.match.kernels.values import Face as FaceShape
 from facademap.match.outlines import Blank, blank_of, turned
 from facademap.match.problem import Face, Point, Problem, Repair
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.candidates import Candidates, need_mm
-from facademap.match.kernels_values import PlanState, Yard
+from facademap.match.kernels.values import PlanState, Yard
 from facademap.match.layouts import Layout, Layouts, Piece
 from facademap.match.master import Column
 from facademap.match.problem import TOLERANCE_MM

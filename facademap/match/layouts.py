@@ -12,9 +12,9 @@ import numpy.typing as npt
 from facademap.match.candidates import need_mm
 from facademap.match.freecut import lay_freely
 from facademap.match.freespace import FreeSpace
-from facademap.match.kernels_place import ANY, PLACE
-from facademap.match.kernels_saw import MOST_TOGETHER
-from facademap.match.kernels_values import Bench, Blanks, Box
+from facademap.match.kernels.place import ANY, PLACE
+from facademap.match.kernels.saw import MOST_TOGETHER
+from facademap.match.kernels.values import Bench, Blanks, Box
 from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["Layout", "Layouts", "Piece", "Verdict"]

@@ -5,6 +5,7 @@ A linear program over the groups known so far gives prices; the same as an integ
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -55,7 +56,8 @@ class _QuietProgram(highspy.Highs):
 
     def enableCallbacks(self) -> None:  # noqa: N802
         self.setOptionValue("output_flag", False)
-        super().enableCallbacks()
+        begin: Callable[[], None] = super().enableCallbacks  # it says nothing of its types
+        begin()
 
 
 class Master:
@@ -108,7 +110,8 @@ class Master:
         self._lp = self._program(ceilings)
 
     def _program(self, penalties: Floats) -> highspy.Highs:
-        lp = _QuietProgram()
+        quiet: Callable[[], highspy.Highs] = _QuietProgram
+        lp = quiet()
         for name, value in (
             ("output_flag", False),
             ("log_to_console", False),

@@ -18,8 +18,8 @@ import shapely
 
 from facademap.match.candidates import Candidates, need_mm
 from facademap.match.freespace import CHOICE_COLUMNS, FreeSpace
-from facademap.match.kernels_group import MOST_IN_GROUP
-from facademap.match.kernels_values import (
+from facademap.match.kernels.group import MOST_IN_GROUP
+from facademap.match.kernels.values import (
     Answer,
     Bench,
     Bids,

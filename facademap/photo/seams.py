@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -295,6 +295,7 @@ def _led_borders(
     """Move the borders between photos within the bands where either would do."""
     from skimage.segmentation import watershed
 
+    flood: Callable[..., NDArray[np.int32]] = watershed  # it says nothing of its types
     shape = first.shape
     cost = _seam_cost(views, pictures, shape, first, second, use)
     sure = (first >= 0) & ~(advantage < use.band)
@@ -305,7 +306,7 @@ def _led_borders(
             sure |= mine & (advantage >= np.quantile(advantage[mine], 0.7))
     markers = np.where(sure, first.astype(np.int32) + 1, 0)
     # borders of a watershed lie on ridges, so the cheapest cells must be the highest
-    flooded = watershed(-cost, markers, mask=first >= 0).astype(np.int16) - 1
+    flooded = flood(-cost, markers, mask=first >= 0).astype(np.int16) - 1
     chosen = np.where(flooded >= 0, flooded, first)
     for i, view in enumerate(views):
         if view is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,12 +94,13 @@ def contour_lines(relief: Relief, every_m: float) -> list[Contour]:
     """
     from skimage.measure import find_contours
 
+    traced: Callable[..., list[NDArray[np.float64]]] = find_contours  # it says nothing of its types
     calm, inner = calmed(relief.out_m.astype(np.float32))
     if not inner.any():
         return []
     grid, found = relief.grid, []
     for number in contour_steps(calm, inner, every_m):
-        for line in find_contours(calm, number * every_m, mask=inner):
+        for line in traced(calm, number * every_m, mask=inner):
             if len(line) >= _SHORTEST:
                 on_wall = grid.wall_from_pixel(line[:, 1], line[:, 0])
                 found.append(Contour(out_m=number * every_m, line_m=on_wall))

@@ -203,7 +203,7 @@ def _beyond(outline: Polygon, rates: Sequence[float], depth_m: float) -> float:
     if not outline.exterior.is_ccw:
         ring, rates = ring[::-1], [*rates[-2::-1], rates[-1]]
     middle, end = (offset_edges(ring, [-r * d for r in rates]).area for d in (depth_m / 2, depth_m))
-    return depth_m / 6 * (4 * (middle - outline.area) + (end - outline.area))
+    return float(depth_m / 6 * (4 * (middle - outline.area) + (end - outline.area)))
 
 
 def groove_lines(face: Polygon, spacing_m: float) -> Any:

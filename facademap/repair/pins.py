@@ -412,7 +412,7 @@ def _arm_lost(outline: Polygon, ground: Any, edge: float) -> bool:
     if ground.is_empty:
         return True
     short = [abs(a - b) for a, b in zip(outline.bounds, ground.bounds, strict=True)]
-    return max(short) > edge + _ARM_LOST_M
+    return bool(max(short) > edge + _ARM_LOST_M)
 
 
 def _over(inner: Any, edge: float, settings: Settings) -> list[tuple[float, float]]:

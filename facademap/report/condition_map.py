@@ -125,9 +125,9 @@ class _WallMap(folium.Map):
 
     def begin(self) -> str:
         """The script that makes the map."""
-        figure: Any = self.get_root()
-        self.render()
-        made: str = figure.script.render()
+        page: Any = self  # the map's library says nothing of its types
+        page.render()
+        made: str = page.get_root().script.render()
         return made
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import cv2
@@ -22,7 +23,8 @@ def ring_of_mask(mask: NDArray[np.bool_]) -> Floats:
     soft = cv2.GaussianBlur(np.pad(mask.astype(np.float32), 2), (0, 0), 1.0)
     from skimage.measure import find_contours
 
-    rings = find_contours(soft, 0.5)
+    traced: Callable[..., list[Floats]] = find_contours  # it says nothing of its types
+    rings = traced(soft, 0.5)
     longest = max(rings, key=len)[:-1, ::-1] - 2.0
     return np.asarray(longest)
 

@@ -103,7 +103,7 @@ class Dialect(Protocol):
 
 def dialect_of(connection: Any) -> Dialect:
     """The dialect of a connection: its own, or that of the GeoPackage."""
-    found = getattr(connection, "dialect", None)
+    found: Dialect | None = getattr(connection, "dialect", None)
     if found is None:
         from facademap.store.dialect_geopackage import GEOPACKAGE
 

@@ -112,7 +112,7 @@ def blob_from_geometry(geometry: shapely.Geometry | None, srs_id: int) -> bytes 
     return (
         header
         + _ENVELOPE.pack(min_x, max_x, min_y, max_y)
-        + shapely.to_wkb(geometry, byte_order=1, output_dimension=2)
+        + bytes(shapely.to_wkb(geometry, byte_order=1, output_dimension=2))
     )
 
 

@@ -413,7 +413,10 @@ class Table:
             data[column.name] = pd.Series(values, dtype=dtype)
         if self.geometry is None:
             return pd.DataFrame(data)
-        return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(geometries, crs=crs), crs=crs)
+        located: pd.DataFrame = gpd.GeoDataFrame(
+            data, geometry=gpd.GeoSeries(geometries, crs=crs), crs=crs
+        )
+        return located
 
     def _error(self, faults: list[str], where: str) -> TableError:
         shown = "; ".join(faults[:MAX_FAULTS_IN_ONE_LINE])

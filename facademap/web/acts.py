@@ -261,10 +261,11 @@ def judged(routes: Sequence[Route], note: Note | None = None) -> list[Route]:
 
 def _judging(route: Route, rules: Mapping[str, Rule], trail: _Trail | None) -> _Endpoint:
     async def endpoint(request: Request) -> Response:
+        answered: _Endpoint = route.endpoint
         rule = rules["GET" if request.method == "HEAD" else request.method]
         granted: Pass | None = request.scope.get("facademap_pass")
         if rule.act == OPEN or granted is None:
-            return await route.endpoint(request)
+            return await answered(request)
         changes = request.method not in ("GET", "HEAD")
         try:
             _need_rule(request.scope, granted, rule)
@@ -275,7 +276,7 @@ def _judging(route: Route, rules: Mapping[str, Rule], trail: _Trail | None) -> _
                 await trail.done(granted, request, "refused")
             return failure(error)
         with limited_to(granted.elevations):
-            answer: Response = await route.endpoint(request)
+            answer = await answered(request)
         if trail is not None and changes and rule.act not in ("self", "try"):
             sound = answer.status_code < 400
             await trail.done(

@@ -10,7 +10,7 @@ import sys
 import threading
 import time
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -299,7 +299,7 @@ def apart(
     pool: Apart,
     ask: Callable[[Request, Any], Order],
     show: Callable[[Any], Response] | None = None,
-) -> Callable[[Request], Any]:
+) -> Callable[[Request], Awaitable[Response]]:
     """An endpoint whose answer is costly.
 
     Parameters

@@ -136,7 +136,12 @@ class SignInError(InputError):
 
 def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
     """Addresses /, /enter, /sign-ins and those under /api for sessions."""
-    access, in_turn, accounts = sign_in.access, InTurn(), sign_in.book is not None
+    return [*_way_in(sign_in, show_desk), *_sessions(sign_in)]
+
+
+def _beginning(sign_in: SignIn) -> Callable[[Request, str, str], tuple[str, str]]:
+    """Opens a session for a browser: its token and the name, or a refusal that says how long to wait."""
+    access = sign_in.access
 
     def begin(request: Request, presented: str, name: str) -> tuple[str, str]:
         address = request.client.host if request.client else ""
@@ -165,6 +170,14 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
             access.sessions.end(before.session)
         sign_in.attempts.succeeded(address, name=name, kind=kind)
         return token, name
+
+    return begin
+
+
+def _way_in(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
+    """The desk for who is signed in, the form for who is not."""
+    access, in_turn, accounts = sign_in.access, InTurn(), sign_in.book is not None
+    begin = _beginning(sign_in)
 
     async def page(request: Request) -> Response:
         key, ticket = request.query_params.get("key"), request.query_params.get("ticket", "")
@@ -212,6 +225,13 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
         if is_form:
             return sign_in.with_cookie(RedirectResponse("/", status_code=303), token)
         return sign_in.with_cookie(Answer({"token": token, "name": name}), token)
+
+    return [Route("/", page), Route("/enter", enter, methods=["POST"])]
+
+
+def _sessions(sign_in: SignIn) -> list[Route]:
+    """Who is signed in, and the way out."""
+    access = sign_in.access
 
     def leave(request: Request, answer: Response) -> Response:
         granted = request.scope["facademap_pass"]
@@ -283,8 +303,6 @@ def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
             return failure(error)
 
     return [
-        Route("/", page),
-        Route("/enter", enter, methods=["POST"]),
         Route("/sign-ins", sign_ins, methods=["GET", "POST"]),
         Route("/api/sessions", threaded(every)),
         Route("/api/sessions/end", threaded(end), methods=["POST"]),

@@ -49,7 +49,11 @@ LONGEST_WAIT_S = 25.0
 
 def routes(desk: Desk) -> list[Route]:
     """Addresses under /api for tables and edits."""
-    news = News(desk)
+    return [*_tables(desk), *_history(desk), *_edits(desk)]
+
+
+def _tables(desk: Desk) -> list[Route]:
+    """What a project and its rows are."""
 
     def schema(request: Request, body: Any) -> Any:
         return _schema()
@@ -108,6 +112,28 @@ def routes(desk: Desk) -> list[Route]:
             "row": row_for_desk(table_named(name), found),
         }
 
+    def length(request: Request, body: Any) -> Any:
+        asked = request.query_params
+        unit = asked.get("unit") or None
+        if unit not in (None, "mm", "cm", "m", "in", "ft"):
+            raise InputError(f"unit {unit[:20]!r}", "Use mm, cm, m, in or ft.")
+        metres = parse_length(asked.get("text", ""), default_unit=unit)  # type: ignore[arg-type]
+        shown = format_inches(metres) if unit in ("in", "ft") else format_mm(metres, decimals=1)
+        return {"m": metres, "shown": shown}
+
+    return [
+        Route("/api/schema", threaded(schema)),
+        Route("/api/project", threaded(project)),
+        Route("/api/tables/{table}", threaded(table)),
+        Route("/api/rows/{table}/{id:path}", threaded(row)),
+        Route("/api/length", threaded(length)),
+    ]
+
+
+def _history(desk: Desk) -> list[Route]:
+    """Who did what, and what is new."""
+    news = News(desk)
+
     def history(request: Request, body: Any) -> Any:
         name, row_id = request.query_params.get("table"), request.query_params.get("id")
         if name:
@@ -159,6 +185,16 @@ def routes(desk: Desk) -> list[Route]:
 
         return await threaded(collect)(request)
 
+    return [
+        Route("/api/history", threaded(history)),
+        Route("/api/mine", threaded(mine)),
+        Route("/api/changes", changes),
+    ]
+
+
+def _edits(desk: Desk) -> list[Route]:
+    """Changes of rows, and what follows from them."""
+
     def consequences(request: Request, body: Any) -> Any:
         asked = body.get("changes") if isinstance(body, Mapping) else None
         _, items = read_changes({"key": "consequences", "changes": _with_rev(asked)})
@@ -166,15 +202,6 @@ def routes(desk: Desk) -> list[Route]:
         if not places:
             raise InputError("nothing is to be deleted", "Send changes with op delete.")
         return consequences_of(desk.reading(), places).as_json()
-
-    def length(request: Request, body: Any) -> Any:
-        asked = request.query_params
-        unit = asked.get("unit") or None
-        if unit not in (None, "mm", "cm", "m", "in", "ft"):
-            raise InputError(f"unit {unit[:20]!r}", "Use mm, cm, m, in or ft.")
-        metres = parse_length(asked.get("text", ""), default_unit=unit)  # type: ignore[arg-type]
-        shown = format_inches(metres) if unit in ("in", "ft") else format_mm(metres, decimals=1)
-        return {"m": metres, "shown": shown}
 
     async def edits(request: Request) -> Response:
         try:
@@ -216,16 +243,8 @@ def routes(desk: Desk) -> list[Route]:
         return await threaded(store)(request)
 
     return [
-        Route("/api/schema", threaded(schema)),
-        Route("/api/project", threaded(project)),
-        Route("/api/tables/{table}", threaded(table)),
-        Route("/api/rows/{table}/{id:path}", threaded(row)),
-        Route("/api/history", threaded(history)),
-        Route("/api/mine", threaded(mine)),
-        Route("/api/changes", changes),
         Route("/api/edits", edits, methods=["POST"]),
         Route("/api/consequences", threaded(consequences), methods=["POST"]),
-        Route("/api/length", threaded(length)),
     ]
 
 

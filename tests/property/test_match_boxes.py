@@ -9,8 +9,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from facademap.match import kernels_box
-from facademap.match.kernels_values import Blanks, Box, Sets
+from facademap.match.kernels.box import MOST_SIZES, box_sets, flattest, keep_size, narrowest
+from facademap.match.kernels.values import Blanks, Box, Sets
 
 SIDES = st.integers(1, 9)
 
@@ -59,7 +59,7 @@ def test_sizes_of_every_set_are_the_smallest_of_all_ways(
     group, blanks = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
     box = Box(0.0, 0.0, float(wide), float(high))
-    sets = kernels_box.box_sets(group, blanks, box, float(kerf), 1 << 40, spent)
+    sets = box_sets(group, blanks, box, float(kerf), 1 << 40, spent)
     w, h, count = sets.wide, sets.high, sets.kept
     for members, ways in _every_way(sizes, kerf).items():
         mask = sum(1 << k for k in members)
@@ -67,25 +67,25 @@ def test_sizes_of_every_set_are_the_smallest_of_all_ways(
         least = {x for x in fit if not any(y != x and y[0] <= x[0] and y[1] <= x[1] for y in fit)}
         assert {(round(w[mask, k]), round(h[mask, k])) for k in range(count[mask])} == least
         for most in range(high + 1):
-            assert kernels_box.narrowest(sets, mask, float(most)) == min(
+            assert narrowest(sets, mask, float(most)) == min(
                 (x[0] for x in fit if x[1] <= most), default=np.inf
             )
         for most in range(wide + 1):
-            assert kernels_box.flattest(sets, mask, float(most)) == min(
+            assert flattest(sets, mask, float(most)) == min(
                 (x[1] for x in fit if x[0] <= most), default=np.inf
             )
 
 
 def test_a_set_with_more_sizes_than_are_kept_excludes_nothing() -> None:
     rng = np.random.default_rng(5)
-    wide, high = np.empty((1, kernels_box.MOST_SIZES)), np.empty((1, kernels_box.MOST_SIZES))
+    wide, high = np.empty((1, MOST_SIZES)), np.empty((1, MOST_SIZES))
     count = np.zeros(1, dtype=np.int64)
     sets = Sets(np.zeros(1, dtype=np.int64), wide, high, count)
     sizes = [(float(x), float(y)) for x, y in rng.uniform(1.0, 100.0, (400, 2))]
     sizes += [(float(k), 100.0 / k) for k in range(1, 60)]
     for w, h in sizes:
-        kernels_box.keep_size(sets, 0, w, h)
-    assert 2 < count[0] <= kernels_box.MOST_SIZES
+        keep_size(sets, 0, w, h)
+    assert 2 < count[0] <= MOST_SIZES
     kept = list(zip(wide[0, : count[0]], high[0, : count[0]], strict=True))
     assert kept == sorted(kept)
     assert all(any(a <= w and b <= h for a, b in kept) for w, h in sizes)
@@ -97,5 +97,5 @@ def test_mason_example_two_long_and_two_short_blanks() -> None:
     group, blanks = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
     for plate, fits in (((165.0, 105.0), True), ((164.9, 105.0), False), ((165.0, 104.9), False)):
-        sets = kernels_box.box_sets(group, blanks, Box(0.0, 0.0, *plate), 5.0, 1 << 40, spent)
+        sets = box_sets(group, blanks, Box(0.0, 0.0, *plate), 5.0, 1 << 40, spent)
         assert (sets.kept[15] > 0) == fits, plate

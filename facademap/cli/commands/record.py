@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import click
 
 from facademap.cli.show import Show, command_options
@@ -170,7 +173,7 @@ def command(
         show.result(state, text=lines)
 
 
-def _steps(steps, texts):  # type: ignore[no-untyped-def]
+def _steps(steps: Sequence[Mapping[str, Any]], texts: Mapping[str, str]) -> list[str]:
     """The steps as on the setting sheet, with what was found and photographed."""
     lines = []
     for step in steps:

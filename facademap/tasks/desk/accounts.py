@@ -190,7 +190,8 @@ def invite_person(
 
 
 def _told_role(member: Any) -> str:
-    return member.role + (f" ({', '.join(member.elevations)})" if member.elevations else "")
+    role: str = member.role
+    return role + (f" ({', '.join(member.elevations)})" if member.elevations else "")
 
 
 def list_people(folder: str | Path) -> list[dict[str, Any]]:

@@ -201,6 +201,5 @@ def _picture_to_photo(
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
     centre_wall = np.array([[1, 0, -(u0 + u1) / 2], [0, 1, -(v0 + v1) / 2], [0, 0, 1.0]])
     centre_face = np.array([[1, 0, x_m + turned[0] / 2], [0, 1, y_m + turned[1] / 2], [0, 0, 1.0]])
-    return (
-        np.asarray(stone["photo_matrix"], dtype=float) @ centre_face @ turn @ centre_wall @ to_wall
-    )
+    to_photo: NDArray[np.float64] = np.asarray(stone["photo_matrix"], dtype=float)
+    return np.asarray(to_photo @ centre_face @ turn @ centre_wall @ to_wall)

@@ -15,7 +15,7 @@ from pathlib import Path
 from facademap.errors import FileError, InputError
 from facademap.io.match_files import read_problem, read_solution, write_solution
 from facademap.io.whole_files import make_folder, write_whole
-from facademap.match import Problem, Progress, Solution, compiled, premises_of, solve, solve_again
+from facademap.match import Problem, Progress, Solution, kernels, premises_of, solve, solve_again
 from facademap.match.solver import is_small, load_compiled_code
 
 __all__ = [
@@ -62,10 +62,10 @@ def _marker() -> Path | None:
     """A file that says that the code as it stands is compiled; None where none can be kept."""
     if "NUMBA_CACHE_DIR" not in os.environ:
         return None
-    source = Path(compiled.__file__).parent
-    state = [(f.name, f.stat().st_mtime_ns) for f in sorted(source.glob("kernels_*.py"))]
+    source = Path(kernels.__file__).parent
+    state = [(f.name, f.stat().st_mtime_ns) for f in sorted(source.glob("*.py"))]
     name = repr(
-        (str(source), state, compiled.digest_of_kernels(), metadata.version("numba"), sys.version)
+        (str(source), state, kernels.digest_of_kernels(), metadata.version("numba"), sys.version)
     )
     return (
         Path(os.environ["NUMBA_CACHE_DIR"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from facademap.errors import InputError
@@ -32,7 +32,8 @@ def cluster_client(address: str) -> Iterator[Any]:
             "Install facademap with its cluster extra, or leave out --cluster.",
         ) from error
     try:
-        client = Client(address, timeout="10s")
+        connect: Callable[..., Any] = Client  # it says nothing of its types
+        client = connect(address, timeout="10s")
     except (OSError, TimeoutError, ValueError) as error:
         raise InputError(
             f"no Dask scheduler answers at {address}", "Start it, or correct --cluster."

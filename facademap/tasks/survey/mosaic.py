@@ -551,10 +551,11 @@ def _on_cluster(
     with cluster_client(address) as client:
         from distributed import as_completed
 
+        finished: Callable[..., Iterator[Any]] = as_completed  # it says nothing of its types
         futures = [
             client.submit(render_block, folder, task, threads=1, pure=False) for task in tasks
         ]
-        for future in as_completed(futures):
+        for future in finished(futures):
             yield future.result()
 
 

@@ -206,7 +206,7 @@ def _rows(row: Mapping[str, Any], tables: Mapping[str, Any]) -> pd.DataFrame:
     seen = tables["observations"]
     fitted = {p["photo"] for p in row["report"]["photos"]}
     seen = seen[seen["control_point"].isin(points.index) & seen["photo"].isin(fitted)]
-    found = seen[["photo", "control_point", "x_px", "y_px", "du_m", "dv_m"]].join(
+    found: pd.DataFrame = seen[["photo", "control_point", "x_px", "y_px", "du_m", "dv_m"]].join(
         points[["name", "role", "u_m", "v_m"]], on="control_point"
     )
     left_out = {(p["photo"], n) for p in row["report"]["photos"] for n in p.get("left_out", [])}

@@ -241,7 +241,8 @@ def _checked_test(given: Any, *, where: str) -> Mapping[str, Any]:
                 f"{where}: {name} is {str(value)[:40]!r}",
                 "Give texts in quotes, numbers without, and questions as a list of their ids.",
             )
-    return given
+    checked: Mapping[str, Any] = given
+    return checked
 
 
 def sit(

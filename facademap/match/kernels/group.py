@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from facademap.match.kernels_box import box_sets
-from facademap.match.kernels_saw import side_by_side
-from facademap.match.kernels_values import (
+from facademap.match.kernels.box import box_sets
+from facademap.match.kernels.saw import side_by_side
+from facademap.match.kernels.values import (
     Answer,
     Bids,
     Blanks,

@@ -8,54 +8,48 @@ import importlib
 import types
 from typing import Any
 
-from facademap.match import (
-    kernels_box,
-    kernels_group,
-    kernels_place,
-    kernels_rebuild,
-    kernels_saw,
-    kernels_values,
-)
+from facademap.match.kernels import box, group, place, rebuild, saw, values
 
 __all__ = ["digest_of_kernels", "kernels"]
 
+_MODULES = (place, box, saw, group, rebuild)
 #: The functions to compile, in order: those that call come after those that are called.
 _KERNELS: tuple[Any, ...] = (
-    kernels_place.point_on_face,
-    kernels_place.clear_at,
-    kernels_place.hulls_of,
-    kernels_place.free_edges,
-    kernels_place.lowest,
-    kernels_place.first_place,
-    kernels_place.one,
-    kernels_box.keep_size,
-    kernels_box.narrowest,
-    kernels_box.flattest,
-    kernels_box.beside,
-    kernels_box.above,
-    kernels_box.box_sets,
-    kernels_saw.layout,
-    kernels_saw.fill,
-    kernels_saw.fill_some,
-    kernels_saw.parts_from,
-    kernels_saw.pairs_apart,
-    kernels_saw.side_by_side,
-    kernels_group.of_every_set,
-    kernels_group.can_cut,
-    kernels_group.reach_of,
-    kernels_group.put,
-    kernels_group.may_join,
-    kernels_group.least_fault,
-    kernels_group.learn,
-    kernels_group.best_group,
-    kernels_rebuild.cut_up,
-    kernels_rebuild.insert,
-    kernels_rebuild.choose_faces,
-    kernels_rebuild.lift,
-    kernels_rebuild.by_liking,
-    kernels_rebuild.other_face_filled,
-    kernels_rebuild.keep,
-    kernels_rebuild.rebuild,
+    place.point_on_face,
+    place.clear_at,
+    place.hulls_of,
+    place.free_edges,
+    place.lowest,
+    place.first_place,
+    place.one,
+    box.keep_size,
+    box.narrowest,
+    box.flattest,
+    box.beside,
+    box.above,
+    box.box_sets,
+    saw.layout,
+    saw.fill,
+    saw.fill_some,
+    saw.parts_from,
+    saw.pairs_apart,
+    saw.side_by_side,
+    group.of_every_set,
+    group.can_cut,
+    group.reach_of,
+    group.put,
+    group.may_join,
+    group.least_fault,
+    group.learn,
+    group.best_group,
+    rebuild.cut_up,
+    rebuild.insert,
+    rebuild.choose_faces,
+    rebuild.lift,
+    rebuild.by_liking,
+    rebuild.other_face_filled,
+    rebuild.keep,
+    rebuild.rebuild,
 )
 
 #: Those that are small and called in the innermost loops become part of what calls them. A tuple of arrays costs
@@ -82,8 +76,9 @@ _PART_OF_CALLER = frozenset(
 def digest_of_kernels() -> str:
     """Short text that changes whenever one of the kernels, or of the tuples that they take, does."""
     digest = hashlib.sha256(repr(sorted(_PART_OF_CALLER)).encode())
-    for name in kernels_values.__all__:
-        digest.update(f"{name} {getattr(kernels_values, name)._fields}".encode())
+    digest.update(repr(sorted(_constants().items())).encode())
+    for name in values.__all__:
+        digest.update(f"{name} {getattr(values, name)._fields}".encode())
     for function in _KERNELS:
         digest.update(function.__code__.co_code + repr(function.__code__.co_names).encode())
         digest.update(
@@ -94,9 +89,19 @@ def digest_of_kernels() -> str:
     return digest.hexdigest()[:10]
 
 
+def _constants() -> dict[str, float]:
+    """Numbers that the kernels use by name; they are part of the compiled code."""
+    return {
+        name: value
+        for module in _MODULES
+        for name, value in vars(module).items()
+        if name.isupper() and isinstance(value, int | float)
+    }
+
+
 @functools.lru_cache(maxsize=2)
 def kernels(compiled: bool) -> Any:
-    """A namespace with the functions of the ``kernels_*`` modules.
+    """A namespace with the functions of this room.
 
     Parameters
     ----------
@@ -114,7 +119,7 @@ def kernels(compiled: bool) -> Any:
     numba = importlib.import_module("numba")
     stamp = digest_of_kernels()
     space: dict[str, Any] = {}
-    for module in (kernels_place, kernels_box, kernels_saw, kernels_group, kernels_rebuild):
+    for module in _MODULES:
         space |= {k: v for k, v in vars(module).items() if not isinstance(v, types.FunctionType)}
 
     def compile_one(function: Any) -> Any:

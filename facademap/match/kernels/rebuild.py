@@ -15,8 +15,8 @@ import math
 
 import numpy as np
 
-from facademap.match.kernels_place import first_place
-from facademap.match.kernels_values import Box, Filling, Flags, Floats, Ints, PlanState, Yard
+from facademap.match.kernels.place import first_place
+from facademap.match.kernels.values import Box, Filling, Flags, Floats, Ints, PlanState, Yard
 
 __all__ = [
     "by_liking",

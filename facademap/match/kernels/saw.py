@@ -9,9 +9,9 @@ import math
 
 import numpy as np
 
-from facademap.match.kernels_box import flattest, narrowest
-from facademap.match.kernels_place import ANY, PLACE, RIGHT, SLACK, TOP, first_place, one
-from facademap.match.kernels_values import Bench, Blanks, Box, Flags, Floats, Ints, Sets
+from facademap.match.kernels.box import flattest, narrowest
+from facademap.match.kernels.place import ANY, PLACE, RIGHT, SLACK, TOP, first_place, one
+from facademap.match.kernels.values import Bench, Blanks, Box, Flags, Floats, Ints, Sets
 
 __all__ = [
     "MOST_TOGETHER",
@@ -53,7 +53,7 @@ def layout(
     blanks : Blanks
         Their choices.
     sets : Sets
-        Smallest rectangles of every set of them (:func:`facademap.match.kernels_box.box_sets`).
+        Smallest rectangles of every set of them (:func:`facademap.match.kernels.box.box_sets`).
     spent : ndarray of int, shape (3,)
         Queries made, most queries allowed, 1 when that was not enough.
 

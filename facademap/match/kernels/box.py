@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from facademap.match.kernels_values import Blanks, Box, Ints, Sets
+from facademap.match.kernels.values import Blanks, Box, Ints, Sets
 
 __all__ = ["MOST_SIZES", "above", "beside", "box_sets", "flattest", "keep_size", "narrowest"]
 
@@ -71,7 +71,8 @@ def narrowest(sets: Sets, mask: int, most_high: float) -> float:
     wide, high = sets.wide, sets.high
     for k in range(sets.kept[mask]):
         if high[mask, k] <= most_high:
-            return wide[mask, k]
+            width: float = wide[mask, k]
+            return width
     return np.inf
 
 
@@ -80,7 +81,8 @@ def flattest(sets: Sets, mask: int, most_wide: float) -> float:
     wide, high = sets.wide, sets.high
     for k in range(sets.kept[mask] - 1, -1, -1):
         if wide[mask, k] <= most_wide:
-            return high[mask, k]
+            height: float = high[mask, k]
+            return height
     return np.inf
 
 

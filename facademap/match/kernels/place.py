@@ -22,7 +22,7 @@ import math
 
 import numpy as np
 
-from facademap.match.kernels_values import (
+from facademap.match.kernels.values import (
     Blanks,
     Box,
     Face,
