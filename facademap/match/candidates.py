@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -95,6 +95,78 @@ class Candidates:
         return result
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Faces:
+    """What the faces of a yard are, an entry a face."""
+
+    values: list[Face]
+    stones: npt.NDArray[np.str_]
+    spread: Floats
+    depth: Floats
+    weathered: Booleans
+    beds: npt.NDArray[np.str_]
+    finishes: npt.NDArray[np.str_]
+    provenance: Floats
+    campaigns: npt.NDArray[np.str_]
+
+    @classmethod
+    def of(cls, problem: Problem, faces: Sequence[tuple[int, int]]) -> _Faces:
+        values = [problem.blocks[b].faces[f] for b, f in faces]
+        return cls(
+            values=values,
+            stones=np.array([problem.blocks[b].stone for b, _ in faces]),
+            spread=np.array([problem.blocks[b].spread for b, _ in faces]),
+            depth=np.array([f.depth_mm for f in values]),
+            weathered=np.array([f.weathered for f in values]),
+            beds=np.array([f.bed for f in values]),
+            finishes=np.array([f.finish if f.finish is not None else "" for f in values]),
+            provenance=np.array([f.provenance for f in values]),
+            campaigns=np.array([f.campaign if f.campaign is not None else "" for f in values]),
+        )
+
+    def left_for(
+        self, repair: Repair, params: Params, differences: Floats
+    ) -> tuple[list[Booleans], Booleans, Reason | None]:
+        """What every filter lets through for a repair, what all do, and the one that took the last face."""
+        required = repair.weathered == "required"
+        thick = repair.depth_mm + params.depth_allow_mm * ~(self.weathered & required)
+        free_colour = repair.de_tolerance is None or repair.lab is None
+        most = np.inf if free_colour else (repair.de_tolerance or 0.0) + 1e-9
+        # a face that is there for another campaign is none of this repair's
+        left = (self.campaigns == "") | (self.campaigns == (repair.campaign or ""))
+        masks = [
+            np.isin(self.stones, [repair.stone, *repair.accept]) & left,
+            _bed_mask(repair, self.beds, self.values),
+            self.depth + TOLERANCE_MM >= np.maximum(thick, params.min_slab_mm),
+            self.weathered | (not required),
+            differences <= most,
+        ]
+        reason: Reason | None = None
+        for mask, name in zip(masks, FILTERS, strict=False):
+            left &= mask
+            if reason is None and not left.any():
+                reason = name
+        return masks, left, reason
+
+    def costs_for(
+        self,
+        repair: Repair,
+        params: Params,
+        differences: Floats,
+        ids: npt.NDArray[np.str_],
+        looks: Mapping[str, float],
+    ) -> tuple[Floats, Floats]:
+        """What a repair costs on every face, from its front slab and from those behind; ``looks`` go before colours."""
+        cost = differences + params.spread_weight * self.spread
+        for block_id, given in looks.items():
+            cost[ids == block_id] = given
+        cost = (cost + self.provenance) * repair.priority
+        if repair.finish is None:
+            return cost, cost
+        deeper = cost + params.finish_penalty * repair.priority
+        return np.where(self.finishes == repair.finish, cost, deeper), deeper
+
+
 def find_candidates(
     problem: Problem,
     space: FreeSpace,
@@ -125,63 +197,26 @@ def find_candidates(
     InputError
         A repair is locked to a block where it may not lie.
     """
-    params = problem.params
     faces = [(b, f) for b, block in enumerate(problem.blocks) for f in range(len(block.faces))]
     values = [problem.blocks[b].faces[f] for b, f in faces]
     ids = np.array([problem.blocks[b].id for b, _ in faces])
-    stones = np.array([problem.blocks[b].stone for b, _ in faces])
-    depth = np.array([f.depth_mm for f in values])
-    weathered = np.array([f.weathered for f in values])
-    spread = np.array([problem.blocks[b].spread for b, _ in faces])
+    yard = _Faces.of(problem, faces)
     boxes = np.array([space.box(b, f) for b, f in faces])
     box_w, box_h = boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]
-    beds = np.array([f.bed for f in values])
-    finishes = np.array([f.finish if f.finish is not None else "" for f in values])
-    provenance = np.array([f.provenance for f in values])
-    campaigns = np.array([f.campaign if f.campaign is not None else "" for f in values])
     differences = colour_differences(problem)
     result = Candidates(pairs=[], reasons=[])
     for key, face in zip(faces, values, strict=True):
-        result.opening[key] = opening_cost(problem.blocks[key[0]], face, params)
+        result.opening[key] = opening_cost(problem.blocks[key[0]], face, problem.params)
     for i, repair in enumerate(problem.repairs):
         if tick is not None:
             tick(i / len(problem.repairs))
-        thick = repair.depth_mm + params.depth_allow_mm * ~(
-            weathered & (repair.weathered == "required")
-        )
-        masks = [
-            np.isin(stones, [repair.stone, *repair.accept]),
-            _bed_mask(repair, beds, values),
-            (depth + TOLERANCE_MM >= np.maximum(thick, params.min_slab_mm)),
-            weathered | (repair.weathered != "required"),
-            differences[i]
-            <= (
-                np.inf
-                if repair.de_tolerance is None or repair.lab is None
-                else repair.de_tolerance + 1e-9
-            ),
-        ]
-        # a face that is there for another campaign is none of this repair's
-        left = (campaigns == "") | (campaigns == (repair.campaign or ""))
-        masks[0] &= left
-        reason: Reason | None = None
-        for mask, name in zip(masks, FILTERS, strict=False):
-            left &= mask
-            if reason is None and not left.any():
-                reason = name
+        masks, left, reason = yard.left_for(repair, problem.params, differences[i])
         blank = space.blanks[i]
         w, h = blank.width_mm, blank.height_mm
         left &= ((w <= box_w) & (h <= box_h)) | ((h <= box_w) & (w <= box_h))
         allowed = _allowed(problem, i, faces, ids)
-        cost = differences[i] + params.spread_weight * spread
-        for block_id, given in problem.looks.get(repair.id, {}).items():
-            cost[[k for k, (b, _) in enumerate(faces) if problem.blocks[b].id == block_id]] = given
-        cost = (cost + provenance) * repair.priority
-        deeper = cost + (
-            params.finish_penalty * repair.priority if repair.finish is not None else 0.0
-        )
-        first = (
-            np.where(finishes == repair.finish, cost, deeper) if repair.finish is not None else cost
+        first, deeper = yard.costs_for(
+            repair, problem.params, differences[i], ids, problem.looks.get(repair.id, {})
         )
         pairs: dict[tuple[int, int], tuple[float, float]] = {}
         fits_some = False

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from facademap.match.candidates import Candidates
 from facademap.match.layouts import Layout, Layouts, Piece
@@ -71,6 +72,35 @@ def _sets_of_face(
     return held, bound
 
 
+#: Cost, what opening cost of it, and the pieces of one face, or of all chosen so far.
+_Option: TypeAlias = tuple[float, float, tuple[int, int, tuple[Piece, ...]]]
+_Chosen: TypeAlias = tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]
+
+
+def _with_block(best: dict[int, _Chosen], options: dict[int, _Option]) -> dict[int, _Chosen]:
+    """The cheapest way to serve every set of repairs when one more block may be used."""
+    new = dict(best)
+    for have, (cost, opened, chosen) in best.items():
+        for mask, (more, opening, pick) in options.items():
+            if have & mask:
+                continue
+            value = (cost + more, opened + opening)
+            known = new.get(have | mask)
+            if known is None or (round(value[0], 9), value[1]) < (round(known[0], 9), known[1]):
+                new[have | mask] = (*value, (*chosen, pick))
+    return new
+
+
+def _lows_with_block(lows: dict[int, float], options: dict[int, float]) -> dict[int, float]:
+    """What serving every set costs at least when one more block may be used."""
+    new = dict(lows)
+    for have, cost in lows.items():
+        for mask, more in options.items():
+            if have & mask == 0:
+                new[have | mask] = min(new.get(have | mask, math.inf), cost + more)
+    return new
+
+
 def solve_exactly(
     layouts: Layouts,
     candidates: Candidates,
@@ -100,12 +130,10 @@ def solve_exactly(
     users = candidates.users()
     everything = math.fsum(penalties)
     must = sum(1 << i for i in forced)
-    best: dict[int, tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]] = {
-        0: (0.0, 0.0, ())
-    }
+    best: dict[int, _Chosen] = {0: (0.0, 0.0, ())}
     lows: dict[int, float] = {0: 0.0}
     for _, group in itertools.groupby(sorted(users), key=lambda key: key[0]):
-        options: dict[int, tuple[float, float, tuple[int, int, tuple[Piece, ...]]]] = {}
+        options: dict[int, _Option] = {}
         bound_options: dict[int, float] = {}
         for key in group:
             held, possible = _sets_of_face(layouts, candidates, *key, users[key], stop)
@@ -116,23 +144,8 @@ def solve_exactly(
                     options[mask] = option
             for mask, cost in possible.items():
                 bound_options[mask] = min(bound_options.get(mask, math.inf), cost + opening)
-        new = dict(best)
-        for have, (cost, opened, chosen) in best.items():
-            for mask, (more, opening, pick) in options.items():
-                if have & mask == 0:
-                    value = (cost + more, opened + opening)
-                    if have | mask not in new or (round(value[0], 9), value[1]) < (
-                        round(new[have | mask][0], 9),
-                        new[have | mask][1],
-                    ):
-                        new[have | mask] = (*value, (*chosen, pick))
-        best = new
-        new_lows = dict(lows)
-        for have, cost in lows.items():
-            for mask, more in bound_options.items():
-                if have & mask == 0:
-                    new_lows[have | mask] = min(new_lows.get(have | mask, math.inf), cost + more)
-        lows = new_lows
+        best = _with_block(best, options)
+        lows = _lows_with_block(lows, bound_options)
 
     def left(mask: int) -> float:
         return math.fsum(p for i, p in enumerate(penalties) if not mask >> i & 1)

@@ -11,7 +11,7 @@ from facademap.match.candidates import Candidates, need_mm
 from facademap.match.kernels.values import PlanState, Yard
 from facademap.match.layouts import Layout, Layouts, Piece
 from facademap.match.master import Column
-from facademap.match.problem import TOLERANCE_MM
+from facademap.match.problem import TOLERANCE_MM, Face, Params
 
 __all__ = ["Rebuilding"]
 
@@ -110,52 +110,17 @@ class Rebuilding:
         layouts, candidates = self.layouts, self.candidates
         problem, space = layouts.problem, layouts.space
         params = problem.params
-        levels: list[list[tuple[float, tuple[int, ...]]]] = []
+        faces = [problem.blocks[block].faces[face] for block, face in self.keys]
+        levels = [_levels_of(here, params) for here in faces]
         table = np.zeros((len(self.keys), 10))
-        for f, (block, face) in enumerate(self.keys):
-            here = problem.blocks[block].faces[face]
-            depths = [0.0]
-            if params.max_slabs > 1:
-                depths += sorted(
-                    {
-                        w.depth_mm
-                        for w in here.flaws
-                        if w.depth_mm is not None
-                        and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM
-                    }
-                )
-            # a flaw that begins deeper down is taken to begin at the face: never wrong, at times too careful
-            levels.append(
-                [
-                    (
-                        d,
-                        tuple(
-                            k
-                            for k, w in enumerate(here.flaws)
-                            if w.depth_mm is None or w.depth_mm > d + TOLERANCE_MM
-                        ),
-                    )
-                    for d in depths
-                ]
-            )
-            kerf = params.depth_kerf_mm
-            most = max(
-                1,
-                min(
-                    params.max_slabs,
-                    int(
-                        (here.depth_mm + kerf + TOLERANCE_MM)
-                        // max(params.min_slab_mm + kerf, 1e-6)
-                    ),
-                ),
-            )
+        for f, (here, key) in enumerate(zip(faces, self.keys, strict=True)):
             table[f] = (
                 f,
                 params.kerf_mm,
-                kerf,
+                params.depth_kerf_mm,
                 params.min_slab_mm,
-                most,
-                *space.box(block, face),
+                _most_slabs(here, params),
+                *space.box(*key),
                 here.depth_mm,
             )
         pair_of = np.full((len(self.keys), len(problem.repairs)), -1, dtype=np.int32)
@@ -184,9 +149,10 @@ class Rebuilding:
                     continue
                 pair_of[f, i] = len(costs)
                 own.append(f)
-                here = problem.blocks[key[0]].faces[key[1]]
                 costs.append(pairs[key])
-                needs.append([need_mm(problem.repairs[i], here, params, slab=k) for k in (0, 1)])
+                needs.append(
+                    [need_mm(problem.repairs[i], faces[f], params, slab=k) for k in (0, 1)]
+                )
                 slabs.append(layouts.slabs_of((i, False)))
                 begins.append(begin)
             options.append(own)
@@ -297,6 +263,34 @@ class Rebuilding:
             )
             result.append((key, pieces, layout))
         return result
+
+
+def _levels_of(face: Face, params: Params) -> list[tuple[float, tuple[int, ...]]]:
+    """Depths at which a slab meets fewer flaws, each with the flaws that it still meets there."""
+    depths = [0.0]
+    if params.max_slabs > 1:
+        begins = {w.depth_mm for w in face.flaws if w.depth_mm is not None}
+        room = face.depth_mm + TOLERANCE_MM
+        depths += sorted(d for d in begins if d + params.min_slab_mm <= room)
+    # a flaw that begins deeper down is taken to begin at the face: never wrong, at times too careful
+    return [
+        (
+            d,
+            tuple(
+                k
+                for k, w in enumerate(face.flaws)
+                if w.depth_mm is None or w.depth_mm > d + TOLERANCE_MM
+            ),
+        )
+        for d in depths
+    ]
+
+
+def _most_slabs(face: Face, params: Params) -> int:
+    """Slabs that the depth of a face yields at most; one there always is."""
+    kerf = params.depth_kerf_mm
+    fit = (face.depth_mm + kerf + TOLERANCE_MM) // max(params.min_slab_mm + kerf, 1e-6)
+    return max(1, min(params.max_slabs, int(fit)))
 
 
 def _firsts(lists: Sequence[Sized]) -> npt.NDArray[np.int64]:

@@ -612,34 +612,43 @@ class _Run:
             if not part.round():
                 return False
         if (part.converged and part.rounds > part.last_pick) or part.rounds >= part.next_pick:
-            part.last_pick, part.next_pick = part.rounds, 2 * part.rounds + 8
-            if part.converged:
-                part.pick(most_columns=6000, most_nodes=2000, time_limit_s=self.left_s())
-            elif len(part.repairs) > MOST_PICKED:
-                part.round_off()
-                self.rounded = True
-            else:  # a quick look only: the groups to come matter more
-                part.pick(
-                    most_columns=6 * len(part.repairs),
-                    most_nodes=50,
-                    time_limit_s=self.left_s(PICK_SHARE),
-                )
+            self._pick(part)
         if part.cost - part.bound <= max(self.within, 1e-6 * max(1.0, part.cost)):
             part.finished = True
         elif self.thorough and part.at_last_cap and part.counted < (2 if part.converged else 1):
             if not part.settle_count():
                 return False
         elif part.converged:
-            before, more = (part.cost, part.bound), 4**part.closings
-            if not part.close(
-                most_groups=MOST_LISTED * more,
-                most_effort=LIST_EFFORT * more,
-                time_limit_s=self.left_s(),
-            ):
-                return False
-            if (part.cost, part.bound) == before or not self.thorough:
-                part.closings += 1
-                part.finished = part.closings > MOST_CLOSINGS or not part.whole or not self.thorough
+            return self._close(part)
+        return True
+
+    def _pick(self, part: Component) -> None:
+        """A plan from the groups that are known."""
+        part.last_pick, part.next_pick = part.rounds, 2 * part.rounds + 8
+        if part.converged:
+            part.pick(most_columns=6000, most_nodes=2000, time_limit_s=self.left_s())
+        elif len(part.repairs) > MOST_PICKED:
+            part.round_off()
+            self.rounded = True
+        else:  # a quick look only: the groups to come matter more
+            part.pick(
+                most_columns=6 * len(part.repairs),
+                most_nodes=50,
+                time_limit_s=self.left_s(PICK_SHARE),
+            )
+
+    def _close(self, part: Component) -> bool:
+        """List the groups that could still make the plan better; False when the limit is reached."""
+        before, more = (part.cost, part.bound), 4**part.closings
+        if not part.close(
+            most_groups=MOST_LISTED * more,
+            most_effort=LIST_EFFORT * more,
+            time_limit_s=self.left_s(),
+        ):
+            return False
+        if (part.cost, part.bound) == before or not self.thorough:
+            part.closings += 1
+            part.finished = part.closings > MOST_CLOSINGS or not part.whole or not self.thorough
         return True
 
     def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:

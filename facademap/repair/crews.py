@@ -277,8 +277,31 @@ def check_crews(
     plan: CrewPlan,
 ) -> tuple[str, ...]:
     """Every rule that a sequence by crews breaks, in sentences; shares no code with its maker."""
+    jobs = {j.repair: j for j in problem.jobs}
+    faults = _faults_at_work(problem, {c.name: c for c in crews}, treatments, plan)
+    faults += _faults_of_pairs(problem, plan)
+    names = list(plan.days)
+    for k, one in enumerate(names):
+        for two in names[k + 1 :]:
+            bay = [(jobs[n].place[0], jobs[n].place[2]) for n in (one, two)]
+            if bay[0] == bay[1] and set(plan.days[one]) & set(plan.days[two]):
+                faults.append(f"{one} and {two} in one bay on one day")
+    faults += [
+        f"{n} has no day and no reason"
+        for n in jobs
+        if n not in plan.days and n not in plan.left_out
+    ]
+    return tuple(faults)
+
+
+def _faults_at_work(
+    problem: ScheduleProblem,
+    by_name: Mapping[str, Crew],
+    treatments: Mapping[str, str],
+    plan: CrewPlan,
+) -> list[str]:
+    """Crews that do what they cannot, on days when they are not there, in two places or in too little time."""
     faults: list[str] = []
-    by_name = {c.name: c for c in crews}
     jobs = {j.repair: j for j in problem.jobs}
     at_work: dict[tuple[str, dt.date], str] = {}
     for name, days in plan.days.items():
@@ -300,26 +323,22 @@ def check_crews(
         likely = job.hours.likely_h if job.hours else job.days * crew.hours_h
         if likely - len(days) * crew.hours_h > 1 / 60:
             faults.append(f"{name}: {likely:.1f} hours in {len(days)} days of {crew.name}")
+    return faults
+
+
+def _faults_of_pairs(problem: ScheduleProblem, plan: CrewPlan) -> list[str]:
+    """Repairs in the wrong order, or open at once."""
+    faults = []
+    cure = {j.repair: dt.timedelta(j.cure_days) for j in problem.jobs}
     for a, b in problem.before:
         if b in plan.days and (a not in plan.days or plan.days[b][0] <= plan.days[a][-1]):
             faults.append(f"{b} begins before {a} is done")
     for a, b in problem.apart:
         if a in plan.days and b in plan.days:
             one, two = sorted((a, b), key=lambda n: plan.days[n][0])
-            if plan.days[two][0] <= plan.days[one][-1] + dt.timedelta(jobs[one].cure_days):
+            if plan.days[two][0] <= plan.days[one][-1] + cure[one]:
                 faults.append(f"{a} and {b} support each other and are open at once")
-    names = list(plan.days)
-    for k, one in enumerate(names):
-        for two in names[k + 1 :]:
-            bay = [(jobs[n].place[0], jobs[n].place[2]) for n in (one, two)]
-            if bay[0] == bay[1] and set(plan.days[one]) & set(plan.days[two]):
-                faults.append(f"{one} and {two} in one bay on one day")
-    faults += [
-        f"{n} has no day and no reason"
-        for n in jobs
-        if n not in plan.days and n not in plan.left_out
-    ]
-    return tuple(faults)
+    return faults
 
 
 def crew_days(

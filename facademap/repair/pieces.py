@@ -19,7 +19,7 @@ from facademap.repair.fixings import BEFORE, FIXINGS
 from facademap.repair.handling import Lift, hse_filter_kg, niosh_lift
 from facademap.repair.mix_choice import with_mix
 from facademap.repair.mixes import DEFAULT_MIX, Mix, mix_named
-from facademap.repair.mortar import mortar_volumes
+from facademap.repair.mortar import MortarVolumes, mortar_volumes
 from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
@@ -234,14 +234,7 @@ def design_piece(
     dry = face.area * depth * density.likely_kg_per_m3
     saturated = face.area * depth * density.high_kg_per_m3 * (1 + density.absorption)
     bed, bed_reason = bed_of_piece(stone)
-    exposed = [
-        "front",
-        *dict.fromkeys(
-            side_of(ring[i], ring[(i + 1) % len(ring)])
-            for i, k in enumerate(kinds)
-            if k == "exposed"
-        ),
-    ]
+    exposed = _exposed(ring, kinds)
     whole = repair["treatment"] == "whole stone"
     backing = None if stone.depth_m is None else stone.depth_m - cut_depth
     layout = (
@@ -259,25 +252,10 @@ def design_piece(
     )
     if place_pins is not None:
         layout = place_pins(face, layout)
-    u0, v0, u1, v1 = face.bounds
-    piece = {
-        "id": piece_id(str(repair["id"])),
-        "surface": repair["surface"],
-        "repair": repair["id"],
-        "width_m": u1 - u0,
-        "height_m": v1 - v0,
-        "depth_m": depth,
+    piece = _row(repair, stone, face, depth=depth, exposed=exposed) | {
         "bed": bed,
-        "stone_type": stone.stone_type or None,
-        "accept": [],
-        "finish": stone.finish or None,
-        "weathered": False,
-        "exposed": ",".join(exposed),
-        "turn_180": stone.part not in PROJECTING,
         "weight_kg": dry,
         "weight_saturated_kg": saturated,
-        "provisional": True,
-        "geometry": face,
     }
     materials, index = _materials(
         outline,
@@ -298,25 +276,9 @@ def design_piece(
     materials = with_mix(materials, mix, settings=settings, stone_type=stone.stone_type)
     materials["drilling_template"] = drilling_template(face, layout.pins)
     fixing = layout.pins[0].fixing if layout.pins else way.fixing
-    materials["fixing"] = {
-        "name": fixing,
-        "title": FIXINGS[fixing].title,
-        "way_in": way.words,
-        "down_deg": way.down_deg,
-        "right_deg": way.right_deg,
-        "rules": list(FIXINGS[fixing].rules),
-        "plug": FIXINGS[fixing].plug,
-        "source": FIXINGS[fixing].source,
-        "status": FIXINGS[fixing].status,
-    }
+    materials["fixing"] = _fixing_said(fixing, way)
     if stone.profile is not None:
-        materials["moulding"] = {
-            "projection_m": out,
-            "profile_out_up_m": profile_over(stone.profile, face.bounds[1], face.bounds[3])
-            .round(5)
-            .tolist(),
-            "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet.",
-        }
+        materials["moulding"] = _moulding_said(stone.profile, face, out)
     depth_share = None if stone.depth_m is None or whole else cut_depth / stone.depth_m
     materials["hold_points"] = list(
         hold_points(
@@ -372,6 +334,61 @@ def design_piece(
         for f in materials["mix_faults"]
     ]
     return piece, changes, gaps
+
+
+def _exposed(ring: np.ndarray, kinds: Sequence[str]) -> list[str]:
+    """Sides of a piece that are seen: the front, and those without a neighbour."""
+    sides = (
+        side_of(ring[i], ring[(i + 1) % len(ring)]) for i, k in enumerate(kinds) if k == "exposed"
+    )
+    return ["front", *dict.fromkeys(sides)]
+
+
+def _row(
+    repair: Mapping[str, Any], stone: Stone, face: Polygon, *, depth: float, exposed: Sequence[str]
+) -> dict[str, Any]:
+    """A piece as the table of pieces takes it, but for its bed and weight."""
+    u0, v0, u1, v1 = face.bounds
+    return {
+        "id": piece_id(str(repair["id"])),
+        "surface": repair["surface"],
+        "repair": repair["id"],
+        "width_m": u1 - u0,
+        "height_m": v1 - v0,
+        "depth_m": depth,
+        "stone_type": stone.stone_type or None,
+        "accept": [],
+        "finish": stone.finish or None,
+        "weathered": False,
+        "exposed": ",".join(exposed),
+        "turn_180": stone.part not in PROJECTING,
+        "provisional": True,
+        "geometry": face,
+    }
+
+
+def _fixing_said(fixing: str, way: Way) -> dict[str, Any]:
+    told = FIXINGS[fixing]
+    return {
+        "name": fixing,
+        "title": told.title,
+        "way_in": way.words,
+        "down_deg": way.down_deg,
+        "right_deg": way.right_deg,
+        "rules": list(told.rules),
+        "plug": told.plug,
+        "source": told.source,
+        "status": told.status,
+    }
+
+
+def _moulding_said(profile: Any, face: Polygon, out: float) -> dict[str, Any]:
+    run = profile_over(profile, face.bounds[1], face.bounds[3])
+    return {
+        "projection_m": out,
+        "profile_out_up_m": run.round(5).tolist(),
+        "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet.",
+    }
 
 
 def _gaps_of(repair: str, layout: PinLayout, failing: Sequence[Fault]) -> list[Gap]:
@@ -431,13 +448,6 @@ def _materials(
         groove_length_m=2 * grooves,
     )
     saw = check_saw(ring, kinds, depth_m=cut_depth, settings=settings)
-    hands = Lift(
-        horizontal_m=settings.hands_reach_m,
-        height_m=settings.hands_height_m,
-        travel_m=settings.hands_travel_m,
-    )
-    lift = niosh_lift(saturated, hands)
-    index, limit = lift.index, lift.limit_kg
     rates = WorkRates()
     hours = hours_of_repair(
         treatment,
@@ -446,47 +456,14 @@ def _materials(
         rates=rates,
     )
     edges = plan_edges(ring, joints, kinds, cut_depth_m=cut_depth, settings=settings)
+    handling, index = _handling(saturated, density=density, settings=settings)
     return {
-        "mortar": {
-            "bed_m3": mortar.bed_m3,
-            "joints_m3": mortar.joints_m3,
-            "undercut_m3": mortar.undercut_m3,
-            "grooves_m3": mortar.grooves_m3,
-            "holes_m3": mortar.holes_m3,
-            "trials_m3": mortar.trials_m3,
-            "waste_m3": mortar.waste_m3,
-            "in_place_m3": mortar.in_place_m3,
-            "total_m3": mortar.total_m3,
-            "inputs": [
-                settings.says(n)
-                for n in (
-                    "bedding_m",
-                    "undercut_deg",
-                    "groove_width_m",
-                    "groove_depth_m",
-                    "trial_beddings",
-                    "trial_loss",
-                    "waste",
-                )
-            ],
-        },
+        "mortar": _mortar_said(mortar, settings),
         "dust": {
             "kept_l": _dust_l(layout),
             "use": "Stone dust from drilling is kept to tint the pointing mortar.",
         },
-        "pins": {
-            "count": len(layout.pins),
-            "rod_length_m": sum(p.rod_length_m for p in layout.pins),
-            "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
-            "cover_m": layout.cover_m,
-            "edge_distance_m": layout.edge_distance_m,
-            "faults": list(layout.faults),
-            "notes": list(layout.notes),
-            "inputs": [
-                settings.says(n)
-                for n in ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")
-            ],
-        },
+        "pins": _pins_said(layout, settings),
         "bond_side": {
             "grooves_m": grooves,
             "spacing_m": settings.groove_spacing_m,
@@ -506,23 +483,7 @@ def _materials(
             "tools": list(saw.tools),
             "notes": list(saw.notes),
         },
-        "handling": {
-            "density_kg_per_m3": density.likely_kg_per_m3,
-            "density_low_kg_per_m3": density.low_kg_per_m3,
-            "density_high_kg_per_m3": density.high_kg_per_m3,
-            "blocks_weighed": density.weighed,
-            "absorption": density.absorption,
-            "source": density.source,
-            "status": density.status,
-            "niosh_limit_kg": limit,
-            "niosh_index": index,
-            "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
-            "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
-            "niosh_multipliers": dict(lift.multipliers),
-            "niosh_source": lift.source,
-            "lift_assumed": f"hands {hands.horizontal_m * 100:.0f} cm out, from {hands.height_m * 100:.0f} cm over {hands.travel_m * 100:.0f} cm, "
-            "no twist, poor grip, one hour or less",
-        },
+        "handling": handling,
         "hours": {
             "setting_out_h": rates.set_up.likely_h,
             "cut_and_fit_h": hours.likely_h - rates.set_up.likely_h,
@@ -533,6 +494,73 @@ def _materials(
         "proud_m": settings.proud_m,
         "profile": settings.name,
     }, index
+
+
+def _mortar_said(mortar: MortarVolumes, settings: Settings) -> dict[str, Any]:
+    inputs = (
+        "bedding_m",
+        "undercut_deg",
+        "groove_width_m",
+        "groove_depth_m",
+        "trial_beddings",
+        "trial_loss",
+        "waste",
+    )
+    return {
+        "bed_m3": mortar.bed_m3,
+        "joints_m3": mortar.joints_m3,
+        "undercut_m3": mortar.undercut_m3,
+        "grooves_m3": mortar.grooves_m3,
+        "holes_m3": mortar.holes_m3,
+        "trials_m3": mortar.trials_m3,
+        "waste_m3": mortar.waste_m3,
+        "in_place_m3": mortar.in_place_m3,
+        "total_m3": mortar.total_m3,
+        "inputs": [settings.says(n) for n in inputs],
+    }
+
+
+def _pins_said(layout: PinLayout, settings: Settings) -> dict[str, Any]:
+    inputs = ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")
+    return {
+        "count": len(layout.pins),
+        "rod_length_m": sum(p.rod_length_m for p in layout.pins),
+        "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
+        "cover_m": layout.cover_m,
+        "edge_distance_m": layout.edge_distance_m,
+        "faults": list(layout.faults),
+        "notes": list(layout.notes),
+        "inputs": [settings.says(n) for n in inputs],
+    }
+
+
+def _handling(
+    saturated: float, *, density: StoneDensity, settings: Settings
+) -> tuple[dict[str, Any], float]:
+    """How heavy a piece is to lift by hand, and the index of that."""
+    hands = Lift(
+        horizontal_m=settings.hands_reach_m,
+        height_m=settings.hands_height_m,
+        travel_m=settings.hands_travel_m,
+    )
+    lift = niosh_lift(saturated, hands)
+    return {
+        "density_kg_per_m3": density.likely_kg_per_m3,
+        "density_low_kg_per_m3": density.low_kg_per_m3,
+        "density_high_kg_per_m3": density.high_kg_per_m3,
+        "blocks_weighed": density.weighed,
+        "absorption": density.absorption,
+        "source": density.source,
+        "status": density.status,
+        "niosh_limit_kg": lift.limit_kg,
+        "niosh_index": lift.index,
+        "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
+        "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
+        "niosh_multipliers": dict(lift.multipliers),
+        "niosh_source": lift.source,
+        "lift_assumed": f"hands {hands.horizontal_m * 100:.0f} cm out, from {hands.height_m * 100:.0f} cm over {hands.travel_m * 100:.0f} cm, "
+        "no twist, poor grip, one hour or less",
+    }, lift.index
 
 
 def groove_length(face: Polygon, settings: Settings) -> float:

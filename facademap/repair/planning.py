@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import geopandas as gpd
@@ -269,6 +269,49 @@ def carry_ids(
     )
 
 
+@dataclass(slots=True, kw_only=True)
+class _Wanted:
+    """What the conditions ask of the stones, gathered one after the other."""
+
+    #: What must be cut out of every stone, and the stones that go whole.
+    needs: dict[str, list[Need]] = field(default_factory=dict)
+    whole: set[str] = field(default_factory=set)
+    #: The decision on every condition that lies on a stone, and the stones that it only touches.
+    facts: dict[str, Mapping[Any, Any]] = field(default_factory=dict)
+    overdrawn: dict[str, list[str]] = field(default_factory=dict)
+
+    def add(
+        self, need: Need, stones: Sequence[Stone], *, fixed: _Fixed, settings: Settings
+    ) -> None:
+        """What a condition needs of the stones that it lies on."""
+        for stone in stones:
+            if (need.condition, stone.id) in fixed.cut_out:
+                continue
+            drawn_too_wide = (
+                stone.id not in self.whole
+                and damage_in(stone, need.shape, settings=settings) is None
+            )
+            if drawn_too_wide:
+                self.overdrawn.setdefault(need.condition, []).append(stone.id)
+            else:
+                self.needs.setdefault(stone.id, []).append(need)
+
+    def on_joints_only(self, fixed: _Fixed) -> list[str]:
+        """Conditions that no stone gets a cut-out for."""
+        answered = {n.condition for wanted in self.needs.values() for n in wanted}
+        answered |= {condition for condition, _ in fixed.cut_out}
+        return [name for name in self.facts if name in self.overdrawn and name not in answered]
+
+    def note_on(self, conditions: Sequence[str], *, settings: Settings) -> str:
+        """What was taken as drawn too wide."""
+        return " ".join(
+            f"{c} reaches less than {settings.overdrawn_m * 1000:.0f} mm into {', '.join(self.overdrawn[c])}: "
+            "taken as drawn too wide."
+            for c in conditions
+            if c in self.overdrawn
+        )
+
+
 def _cut_out_rows(
     conditions: gpd.GeoDataFrame,
     decisions: pd.DataFrame,
@@ -279,96 +322,22 @@ def _cut_out_rows(
     only_stones: Set[str] | None = None,
 ) -> tuple[list[dict[str, Any]], list[Gap]]:
     """One row a cut-out, stone by stone."""
-    gaps: list[Gap] = []
-    needs: dict[str, list[Need]] = {}
-    whole: set[str] = set()
-    facts: dict[str, Mapping[Any, Any]] = {}
-    overdrawn: dict[str, list[str]] = {}
-    depths = conditions["depth_m"] if "depth_m" in conditions else [None] * len(conditions)
-    for name, surface, shape, depth, decision in zip(
-        conditions["id"],
-        conditions["surface"],
-        conditions.geometry,
-        depths,
-        rows_of(decisions),
-        strict=True,
-    ):
-        if decision["treatment"] not in _PIECED or name in fixed.surface_work:
-            continue
-        if shape is None or shape.is_empty:
-            gaps.append(
-                Gap(
-                    about=name,
-                    problem="the condition has no outline",
-                    remedy="Draw it, and plan again.",
-                )
-            )
-            continue
-        stones = stonework.near(str(surface), shape)
-        if not stones:
-            gaps.append(
-                Gap(
-                    about=name,
-                    problem="no wall stone lies under this condition, so no cut-out can be set out",
-                    remedy="Outline the wall stones there, or move the condition.",
-                )
-            )
-            continue
-        facts[name] = decision
-        off = (
-            1 - sum(shapely.intersection(shape, s.drawn).area for s in stones) / shape.area
-            if shape.area > 0
-            else 0.0
-        )
-        if off > _OFF_STONES:
-            gaps.append(
-                Gap(
-                    about=name,
-                    problem=f"{off:.0%} of it lies on no wall stone (an opening, the edge of the wall, or stones not outlined); "
-                    "only the part on stones is planned",
-                    remedy="Correct its outline, or outline the stones there.",
-                )
-            )
-        known = None if is_missing(depth) else float(depth)
-        if known is None:
-            gaps.append(
-                Gap(
-                    about=name,
-                    problem="its depth was not measured; the least depth of the profile is taken",
-                    remedy="Sound and measure the depth, and plan again.",
-                    asks=("depth_m",),
-                )
-            )
-        need = Need(condition=name, shape=shape, depth_m=known)
-        if decision["treatment"] == "whole stone":
-            best = max(stones, key=lambda s: (shapely.intersection(s.drawn, shape).area, s.id))
-            whole.add(best.id)
-            stones = [best]
-        for stone in stones:
-            if (name, stone.id) in fixed.cut_out:
-                continue
-            if stone.id not in whole and damage_in(stone, shape, settings=settings) is None:
-                overdrawn.setdefault(name, []).append(stone.id)
-                continue
-            needs.setdefault(stone.id, []).append(need)
+    wanted, gaps = _wanted_of(
+        conditions, decisions, stonework=stonework, settings=settings, fixed=fixed
+    )
     rows: list[dict[str, Any]] = []
-    for stone_id, wanted in needs.items():
+    for stone_id, needs in wanted.needs.items():
         if only_stones is not None and stone_id not in only_stones:
             continue
         stone = stonework.stones[stone_id]
         cuts = (
-            [whole_stone(stone, wanted, settings=settings)]
-            if stone_id in whole
-            else set_out(stone, wanted, settings=settings)
+            [whole_stone(stone, needs, settings=settings)]
+            if stone_id in wanted.whole
+            else set_out(stone, needs, settings=settings)
         )
         for cut in cuts:
-            row = _cut_out_row(
-                cut,
-                stone,
-                [facts[c] for c in cut.conditions],
-                stonework=stonework,
-                settings=settings,
-            )
+            facts = [wanted.facts[c] for c in cut.conditions]
+            row = _cut_out_row(cut, stone, facts, stonework=stonework, settings=settings)
             near = fixed.too_near(stone_id, row["geometry"], settings.strip_minimum_m)
             if near:
                 gaps.append(
@@ -381,35 +350,98 @@ def _cut_out_rows(
                 )
                 continue
             rows.append(row)
-    for name in facts:
-        if (
-            name in overdrawn
-            and not any(n.condition == name for wanted in needs.values() for n in wanted)
-            and not any(c == name for c, _ in fixed.cut_out)
-        ):
-            gaps.append(
-                Gap(
-                    about=name,
-                    problem="it lies on joints only, so no cut-out was set out",
-                    remedy="Check its outline, or treat it as a joint condition.",
-                )
-            )
+    gaps += [
+        Gap(
+            about=name,
+            problem="it lies on joints only, so no cut-out was set out",
+            remedy="Check its outline, or treat it as a joint condition.",
+        )
+        for name in wanted.on_joints_only(fixed)
+    ]
     for row in rows:
-        spilled = [(c, overdrawn[c]) for c in row["conditions"] if c in overdrawn]
-        if spilled:
-            row["note"] = " ".join(
-                filter(
-                    None,
-                    [
-                        row["note"],
-                        *(
-                            f"{c} reaches less than {settings.overdrawn_m * 1000:.0f} mm into {', '.join(s)}: taken as drawn too wide."
-                            for c, s in spilled
-                        ),
-                    ],
-                )
-            )
+        if said := wanted.note_on(row["conditions"], settings=settings):
+            row["note"] = " ".join(filter(None, [row["note"], said]))
     return rows, gaps
+
+
+def _wanted_of(
+    conditions: gpd.GeoDataFrame,
+    decisions: pd.DataFrame,
+    *,
+    stonework: Stonework,
+    settings: Settings,
+    fixed: _Fixed,
+) -> tuple[_Wanted, list[Gap]]:
+    """What the conditions that get pieces ask of the stones, and what they leave open."""
+    wanted = _Wanted()
+    gaps: list[Gap] = []
+    depths = conditions["depth_m"] if "depth_m" in conditions else [None] * len(conditions)
+    for name, surface, shape, depth, decision in zip(
+        conditions["id"],
+        conditions["surface"],
+        conditions.geometry,
+        depths,
+        rows_of(decisions),
+        strict=True,
+    ):
+        if decision["treatment"] not in _PIECED or name in fixed.surface_work:
+            continue
+        drawn = shape is not None and not shape.is_empty
+        stones = stonework.near(str(surface), shape) if drawn else []
+        known = None if is_missing(depth) else float(depth)
+        gaps += _open_about(name, shape if drawn else None, stones, known)
+        if not stones:
+            continue
+        wanted.facts[name] = decision
+        if decision["treatment"] == "whole stone":
+            best = max(stones, key=lambda s: (shapely.intersection(s.drawn, shape).area, s.id))
+            wanted.whole.add(best.id)
+            stones = [best]
+        need = Need(condition=name, shape=shape, depth_m=known)
+        wanted.add(need, stones, fixed=fixed, settings=settings)
+    return wanted, gaps
+
+
+def _open_about(name: str, shape: Any, stones: Sequence[Stone], depth_m: float | None) -> list[Gap]:
+    """What is not known of a condition that gets a piece; without outline or stone there is none."""
+    if shape is None:
+        return [
+            Gap(
+                about=name,
+                problem="the condition has no outline",
+                remedy="Draw it, and plan again.",
+            )
+        ]
+    if not stones:
+        return [
+            Gap(
+                about=name,
+                problem="no wall stone lies under this condition, so no cut-out can be set out",
+                remedy="Outline the wall stones there, or move the condition.",
+            )
+        ]
+    gaps = []
+    on_stones = sum(shapely.intersection(shape, s.drawn).area for s in stones)
+    off = 1 - on_stones / shape.area if shape.area > 0 else 0.0
+    if off > _OFF_STONES:
+        gaps.append(
+            Gap(
+                about=name,
+                problem=f"{off:.0%} of it lies on no wall stone (an opening, the edge of the wall, or stones not outlined); "
+                "only the part on stones is planned",
+                remedy="Correct its outline, or outline the stones there.",
+            )
+        )
+    if depth_m is None:
+        gaps.append(
+            Gap(
+                about=name,
+                problem="its depth was not measured; the least depth of the profile is taken",
+                remedy="Sound and measure the depth, and plan again.",
+                asks=("depth_m",),
+            )
+        )
+    return gaps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import shapely
 
 from facademap.repair.edges import edge_names
 from facademap.repair.sizes import inside_of, sizes_of
+from facademap.report.materials import Rod, number
 from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.scales import scale_words, sketch_scale
-from facademap.report.sketch_room import Room
+from facademap.report.sketch_room import Room, Spot
 from facademap.report.typeface import Weight, text_width_mm
 
 if TYPE_CHECKING:
@@ -23,6 +24,39 @@ if TYPE_CHECKING:
 __all__ = ["draw_piece", "draw_section", "scale_that_fits"]
 
 RED = "#b3201f"
+
+
+class _Placing(NamedTuple):
+    """Where a sketch stands: millimetres of paper a metre, a corner of the wall and its place on the page."""
+
+    k: float
+    origin: tuple[float, float]
+    put: tuple[float, float]
+
+    def on_page(self, wall_m: Any) -> Any:
+        """Points of the wall on the page."""
+        return (np.asarray(wall_m) - self.origin) * self.k + self.put
+
+
+def _upright_deg(along: Any) -> float:
+    """Angle of words along an edge, turned so that nobody reads them upside down."""
+    angle = math.degrees(math.atan2(along[1], along[0]))
+    return angle + 180 if angle > 91 or angle < -89 else angle
+
+
+def _on_sketch(page: Page, spot: Spot, words: str, size_pt: float, weight: Weight = "bold") -> None:
+    """Words that are read over lines."""
+    x, y, angle = spot
+    page.text(
+        x,
+        y,
+        words,
+        size_pt=size_pt,
+        weight=weight,
+        anchor="centre",
+        angle_deg=angle,
+        halo="#ffffff",
+    )
 
 
 def scale_that_fits(
@@ -41,26 +75,25 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     scale = scale_that_fits(u1 - u0, v1 - v0, width - 40, height - 33.5, inches=ticket.say.inches)
     k = 1000.0 / scale
     ox, oy = x + 22 + (width - 32 - (u1 - u0) * k) / 2, y + 18 + (height - 33.5 - (v1 - v0) * k) / 2
-    ring = (np.asarray(shapely.orient_polygons(shape).exterior.coords)[:-1] - (u0, v0)) * k + (
-        ox,
-        oy,
-    )
-    pins = [r.mark for r in ticket.rods if r.u_m is not None and r.v_m is not None]
-    spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
-    _bed_lines(page, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy))
+    placing = _Placing(k, (u0, v0), (ox, oy))
+    ring = placing.on_page(shapely.orient_polygons(shape).exterior.coords[:-1])
+    pins = [
+        (n, *placing.on_page(r.mark))
+        for n, r in enumerate(ticket.rods, start=1)
+        if r.u_m is not None and r.v_m is not None
+    ]
+    _bed_lines(page, shape, ticket.piece["bed"], placing)
     page.rings([ring], width_mm=0.9)
     room = Room()
-    for px, py in spots:
+    for _, px, py in pins:
         room.take_box(px - 4.2, py - 4.2, px + 4.2, py + 4.2)
     cx, top = ox + (u1 - u0) * k / 2, oy + (v1 - v0) * k
     room.take_box(cx - 2, top + 4.5, cx + 15, top + 9.5)
-    _corners(page, room, shape, k, (u0, v0), (ox, oy))
-    _edges(page, room, ticket, k, (u0, v0), (ox, oy))
+    _corners(page, room, shape, placing)
+    _edges(page, room, ticket, placing)
     if len(ring) > 4:
         _edge_lengths(page, room, ticket.say, ring, k)
-    _bed_arrow(
-        page, room, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), (x + 7, y + height - 14)
-    )
+    _bed_arrow(page, room, shape, ticket.piece["bed"], placing, (x + 7, y + height - 14))
     # overall sizes
     page.dimension(
         ox,
@@ -85,23 +118,8 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     # top
     page.arrow(cx, top + 4.5, cx, top + 9.5, head_mm=3.4, width_mm=0.9)
     page.text(cx + 3, top + 5.6, "TOP", size_pt=11, weight="bold")
-    # pins
-    for n, rod in enumerate(ticket.rods, start=1):
-        if rod.u_m is None or rod.v_m is None:
-            continue
-        px, py = ox + (rod.mark[0] - u0) * k, oy + (rod.mark[1] - v0) * k
-        page.discs([(px, py)], 2.6, ink=RED, fill="#ffffff", width_mm=0.5)
-        page.text(px, py - 1.25, str(n), size_pt=9, weight="bold", anchor="centre", ink=RED)
-        page.lines(
-            [
-                [[px - 4.2, py], [px - 2.6, py]],
-                [[px + 2.6, py], [px + 4.2, py]],
-                [[px, py - 4.2], [px, py - 2.6]],
-                [[px, py + 2.6], [px, py + 4.2]],
-            ],
-            ink=RED,
-            width_mm=0.35,
-        )
+    for n, px, py in pins:
+        _pin(page, n, px, py)
     page.text(
         x + width - 2,
         y + height - 5,
@@ -112,19 +130,28 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     page.text(x + 2, y + height - 5, "FACE", size_pt=9, weight="bold")
 
 
-def _bed_lines(
-    page: Page,
-    shape: Any,
-    bed: str,
-    k: float,
-    origin: tuple[float, float],
-    put: tuple[float, float],
-) -> None:
+def _pin(page: Page, number: int, x: float, y: float) -> None:
+    """A rod seen from its end, with its number."""
+    page.discs([(x, y)], 2.6, ink=RED, fill="#ffffff", width_mm=0.5)
+    page.text(x, y - 1.25, str(number), size_pt=9, weight="bold", anchor="centre", ink=RED)
+    page.lines(
+        [
+            [[x - 4.2, y], [x - 2.6, y]],
+            [[x + 2.6, y], [x + 4.2, y]],
+            [[x, y - 4.2], [x, y - 2.6]],
+            [[x, y + 2.6], [x, y + 4.2]],
+        ],
+        ink=RED,
+        width_mm=0.35,
+    )
+
+
+def _bed_lines(page: Page, shape: Any, bed: str, placing: _Placing) -> None:
     """Fine lines along the natural bed."""
     u0, v0, u1, v1 = shape.bounds
     if bed not in ("horizontal", "edge"):
         return
-    step = 3.2 / k
+    step = 3.2 / placing.k
     level = bed == "horizontal"
     start, stop = (v0, v1) if level else (u0, u1)
     spots = np.arange(start + step / 2, stop, step)
@@ -139,9 +166,7 @@ def _bed_lines(
     )
     lines = [np.asarray(p.coords)[[0, -1]] for p in parts if p.geom_type == "LineString"]
     if lines:
-        page.lines(
-            (np.array(lines) - origin) * k + put, ink="#b9b2a6", width_mm=0.18, dash_mm=(5, 1.2)
-        )
+        page.lines(placing.on_page(lines), ink="#b9b2a6", width_mm=0.18, dash_mm=(5, 1.2))
 
 
 #: Half the length of the bed's arrow, from the longest to the shortest that is drawn inside a piece.
@@ -153,17 +178,15 @@ def _bed_arrow(
     room: Room,
     shape: Any,
     bed: str,
-    k: float,
-    origin: tuple[float, float],
-    put: tuple[float, float],
+    placing: _Placing,
     aside: tuple[float, float],
 ) -> None:
     """Arrow along the natural bed, inside the piece where it covers nothing, else aside in the corner of the sketch."""
-    u0, v0, u1, v1 = shape.bounds
-    on_page = shapely.transform(shape, lambda c: (c - origin) * k + put)
+    on_page = shapely.transform(shape, placing.on_page)
+    x0, y0, x1, y1 = on_page.bounds
     for reach in _REACHES_MM:
         for b, a in itertools.product((0.5, 0.65, 0.35, 0.78, 0.22), (0.5, 0.35, 0.65, 0.22, 0.78)):
-            x, y = put[0] + (u1 - u0) * k * a, put[1] + (v1 - v0) * k * b
+            x, y = x0 + (x1 - x0) * a, y0 + (y1 - y0) * b
             level = (x - reach, y - 2, x + reach, y + 6)
             box = shapely.box(*((x - 6, y - reach, x + 2, y + reach) if bed == "edge" else level))
             if on_page.contains(box) and room.covered(box) < 0.01:
@@ -191,20 +214,13 @@ def _arrow_of_bed(page: Page, x: float, y: float, reach: float, bed: str) -> Non
     )
 
 
-def _edges(
-    page: Page,
-    room: Room,
-    ticket: Ticket,
-    k: float,
-    origin: tuple[float, float],
-    put: tuple[float, float],
-) -> None:
+def _edges(page: Page, room: Room, ticket: Ticket, placing: _Placing) -> None:
     """Name and joint of each edge of the cut-out, beside it; exposed edges strong."""
     cut = ticket.repair["geometry"]
     edges = ticket.repair["edges"] if isinstance(ticket.repair["edges"], list) else []
     if cut is None or cut.geom_type != "Polygon" or len(edges) != len(cut.exterior.coords) - 1:
         return
-    ring = (np.asarray(cut.exterior.coords) - origin) * k + put
+    ring = placing.on_page(cut.exterior.coords)
     page.rings([ring[:-1]], width_mm=0.18, ink="#666666", dash_mm=(2.0, 1.0))
     names = edge_names(ring[:-1])
     for a, b, joint, name in zip(ring[:-1], ring[1:], edges, names, strict=True):
@@ -214,9 +230,7 @@ def _edges(
         along = (b - a) / length
         out = np.array([along[1], -along[0]]) * (1.0 if cut.exterior.is_ccw else -1.0)
         middle = (a + b) / 2
-        angle = math.degrees(math.atan2(along[1], along[0]))
-        if angle > 91 or angle < -89:
-            angle += 180
+        angle = _upright_deg(along)
         shift = (
             1.2
             if np.dot(out, (-math.sin(math.radians(angle)), math.cos(math.radians(angle)))) > 0
@@ -232,45 +246,20 @@ def _edges(
             for row in (0.0, 3.2, 6.4, 9.6)
             for share in (first, -first, 0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6)
         ]
-        x, y, angle = room.take_text(words, spots, size_pt=size, weight=weight)
+        spot = room.take_text(words, spots, size_pt=size, weight=weight)
         if not joint:
             page.line(a[0], a[1], b[0], b[1], width_mm=2.0)
-        page.text(
-            x,
-            y,
-            words,
-            size_pt=size,
-            weight=weight,
-            anchor="centre",
-            angle_deg=angle,
-            halo="#ffffff",
-        )
+        _on_sketch(page, spot, words, size, weight)
 
 
-def _corners(
-    page: Page,
-    room: Room,
-    shape: Any,
-    k: float,
-    origin: tuple[float, float],
-    put: tuple[float, float],
-) -> None:
+def _corners(page: Page, room: Room, shape: Any, placing: _Placing) -> None:
     """Letters of the corners, inside them."""
     for corner in sizes_of(shape).corners:
-        u, v = np.asarray(shape.exterior.coords)[corner.at]
-        x, y = (u - origin[0]) * k + put[0], (v - origin[1]) * k + put[1]
+        x, y = placing.on_page(shape.exterior.coords[corner.at])
         right, up = inside_of(shape, corner)
         at = (x + right * 2.0, y + up * 2.0 - 0.9, 0.0)
         room.take_text(corner.letter, [at], size_pt=7.5, weight="bold")
-        page.text(
-            at[0],
-            at[1],
-            corner.letter,
-            size_pt=7.5,
-            weight="bold",
-            anchor="centre",
-            halo="#ffffff",
-        )
+        _on_sketch(page, at, corner.letter, 7.5)
 
 
 def _edge_lengths(page: Page, room: Room, say: Measures, ring: Any, k: float) -> None:
@@ -282,9 +271,7 @@ def _edge_lengths(page: Page, room: Room, say: Measures, ring: Any, k: float) ->
             continue
         along = (b - a) / length
         inward = np.array([-along[1], along[0]])
-        angle = math.degrees(math.atan2(along[1], along[0]))
-        if angle > 91 or angle < -89:
-            angle += 180
+        angle = _upright_deg(along)
         up = np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))])
         words = say.figure(length / k, decimals=0 if abs(length / k * 1e3 % 1 - 0.5) > 0.45 else 1)
         spots = [
@@ -293,19 +280,9 @@ def _edge_lengths(page: Page, room: Room, say: Measures, ring: Any, k: float) ->
             for deep in (2.6, 5.6, -3.6)
             for share in (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8)
         ]
-        if (spot := room.take_free(words, spots, size_pt=8.5, weight="bold")) is None:
-            continue
-        x, y, angle = spot
-        page.text(
-            x,
-            y,
-            words,
-            size_pt=8.5,
-            weight="bold",
-            anchor="centre",
-            angle_deg=angle,
-            halo="#ffffff",
-        )
+        spot = room.take_free(words, spots, size_pt=8.5, weight="bold")
+        if spot is not None:
+            _on_sketch(page, spot, words, 8.5)
 
 
 def draw_section(
@@ -316,11 +293,7 @@ def draw_section(
     page.text(x + 2, y + height - 5, "SECTION", size_pt=9, weight="bold")
     _, v0, _, v1 = ticket.piece["geometry"].bounds
     depth, tall = float(ticket.piece["depth_m"]), v1 - v0
-    cut_depth = (
-        float(ticket.repair["depth_m"])
-        if ticket.repair["depth_m"] == ticket.repair["depth_m"] and ticket.repair["depth_m"]
-        else depth
-    )
+    cut_depth = number(ticket.repair["depth_m"]) or depth
     reach = (
         max((r.wall_m * math.cos(math.radians(r.angle_deg)) for r in ticket.rods), default=0.03)
         + 0.015
@@ -358,25 +331,10 @@ def draw_section(
         page.text(x + 2, y + 5.5, "blue: moulding, run after fitting", size_pt=7, ink="#0063a6")
     for n, rod in enumerate(ticket.rods, start=1):
         level = oy + ((rod.v_m - v0) if rod.v_m is not None else tall / 2) * k
-        angle = math.radians(rod.angle_deg)
-        cos, sin = math.cos(angle), math.sin(angle)
-        for reach_m, sign in ((rod.piece_m, -1), (rod.wall_m, 1)):
-            page.line(
-                back,
-                level,
-                back + sign * reach_m * k * cos,
-                level - sign * reach_m * k * sin,
-                ink=RED,
-                width_mm=max(0.9, (rod.rod_m or 0.006) * k * 0.7),
-            )
-        page.text(
-            far + 1.2,
-            level - rod.wall_m * k * sin - 1.2,
-            str(n) if _alone(ticket, n) else "",
-            size_pt=8.5,
-            weight="bold",
-            ink=RED,
-        )
+        _rod(page, rod, back, level, k)
+        if _alone(ticket, n):
+            end = level - rod.wall_m * k * math.sin(math.radians(rod.angle_deg))
+            page.text(far + 1.2, end - 1.2, str(n), size_pt=8.5, weight="bold", ink=RED)
     _depth_of_piece(page, ticket, depth, (ox, back, oy), 6.5 + drop * k, x + width - 2)
     page.text(
         ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90
@@ -401,6 +359,20 @@ def draw_section(
         f", face {ticket.say.rod(proud)} proud" if proud else ""
     )
     page.text(x + width - 2, y + 2, note, size_pt=8, anchor="right", within_mm=width - 4)
+
+
+def _rod(page: Page, rod: Rod, back: float, level: float, k: float) -> None:
+    """A rod from the side: into the piece to the left of its back, into the wall to the right and down."""
+    angle = math.radians(rod.angle_deg)
+    for reach_m, sign in ((rod.piece_m, -1), (rod.wall_m, 1)):
+        page.line(
+            back,
+            level,
+            back + sign * reach_m * k * math.cos(angle),
+            level - sign * reach_m * k * math.sin(angle),
+            ink=RED,
+            width_mm=max(0.9, (rod.rod_m or 0.006) * k * 0.7),
+        )
 
 
 def _depth_of_piece(

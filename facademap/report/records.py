@@ -167,45 +167,7 @@ def _page(
     repair = record.repair
     page = Page(width_mm=width, height_mm=height, title=str(repair["id"]))
     left, right, top = MARGIN, width - MARGIN, height - MARGIN
-    page.box(left, top - 20, right - left, 20, ink=None, fill="#22313f")
-    draw_qr(page, code_of(link, repair=str(repair["id"])), right - 20, top - 20, 20)
-    page.box(right - 20, top - 20, 20, 20, width_mm=0.3)
-    page.text(left + 4, top - 5.5, "RECORD OF REPAIR", size_pt=9, weight="bold", ink="#ffffff")
-    page.text(
-        left + 4, top - 14, repair["id"], size_pt=22, weight="bold", ink="#ffffff", within_mm=60
-    )
-    page.text(
-        right - 24,
-        top - 7,
-        repair["treatment"],
-        size_pt=13,
-        weight="bold",
-        ink="#ffffff",
-        anchor="right",
-        within_mm=70,
-    )
-    page.text(
-        right - 24,
-        top - 14,
-        f"stage: {repair['stage']}",
-        size_pt=11,
-        ink="#ffffff",
-        anchor="right",
-        within_mm=70,
-    )
-    where = [
-        record.elevation,
-        *([record.surface] if record.surface != record.elevation else []),
-        *([f"stone {repair['wall_stone']}"] if not is_missing(repair["wall_stone"]) else []),
-    ]
-    page.text(
-        left + 4,
-        top - 18.2,
-        "   ·   ".join(w for w in where if w),
-        size_pt=8.5,
-        ink="#ffffff",
-        within_mm=right - left - 30,
-    )
+    _head(page, record, link, left, right, top)
     y = top - 24
     picture = 66.0
     draw_wall_window(
@@ -265,76 +227,55 @@ def _page(
     return page
 
 
-def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, tall: float) -> None:
-    repair, say = record.repair, record.say
-    m = read_materials(repair["materials"], inches=say.inches)
-    rods = read_rods(repair["pins"])
-    facts: list[tuple[str, str]] = [
-        (
-            "Rule",
-            ""
-            if is_missing(repair["rule"])
-            else f"{repair['rule']} ({_or(repair['rule_status'], 'status unknown')})",
-        )
-    ]
-    if not is_missing(repair["overruled_by"]):
-        facts.append(("Overruled", f"{repair['overruled_by']}: {_or(repair['reason'], '')}"))
-    if not is_missing(repair["held_back"]):
-        facts.append(("Held back", str(repair["held_back"])))
-    if (depth := number(repair["depth_m"])) is not None:
-        facts.append(("Depth", say.length(depth)))
-    facts.append(
-        (
-            "Removed",
-            _removed_words(repair, say),
-        )
+def _head(
+    page: Page, record: RepairRecord, link: str, left: float, right: float, top: float
+) -> None:
+    """The band on top: which repair, where, how far."""
+    repair = record.repair
+    page.box(left, top - 20, right - left, 20, ink=None, fill="#22313f")
+    draw_qr(page, code_of(link, repair=str(repair["id"])), right - 20, top - 20, 20)
+    page.box(right - 20, top - 20, 20, 20, width_mm=0.3)
+    page.text(left + 4, top - 5.5, "RECORD OF REPAIR", size_pt=9, weight="bold", ink="#ffffff")
+    page.text(
+        left + 4, top - 14, repair["id"], size_pt=22, weight="bold", ink="#ffffff", within_mm=60
     )
-    for piece in record.pieces:
-        size = say.size(piece[n] for n in ("width_m", "height_m", "depth_m"))
-        facts.append(
-            (
-                "Piece",
-                f"{piece['id']}: {size}, {_or(piece['stone_type'], 'any stone')}"
-                + (", provisional" if piece["provisional"] else ""),
-            )
-        )
-    for place in record.places:
-        de = number(place["de00"])
-        facts.append(
-            (
-                "Block",
-                f"{place['block']}, face {place['face']}, slab {int(place['slab'] or 0) + 1}"
-                + ("" if de is None else f", ΔE00 {de:.2f}")
-                + f", {place['state']}"
-                + (f"; {record.unseen}" if record.unseen else ""),
-            )
-        )
-    if rods:
-        facts.append(
-            (
-                "Pins",
-                f"{len(rods)} × {say.rod(rods[0].rod_m or 0)}, {rods[0].grade}; "
-                f"{say.length(sum(r.drilled_m for r in rods), decimals=0)} drilled",
-            )
-        )
-    if m.mortar_in_place_m3 is not None:
-        facts.append(
-            (
-                "Mortar",
-                f"{say.wet(m.mortar_in_place_m3)} in place" + (f", {m.mix}" if m.mix else ""),
-            )
-        )
-    if not is_missing(repair["consent_reference"]):
-        facts.append(
-            ("Consent", f"{repair['consent_reference']} {_or(repair['consent_conditions'], '')}")
-        )
-    for c in record.consents:
-        state = f"met by {c['met_by']}, {c['met_on']}" if c["met"] else "not met"
-        facts.append(("Consent", f"{consent_said(c)}: {state}. {c['text']}"))
-    if not is_missing(repair["note"]):
-        facts.append(("Note", str(repair["note"])))
+    page.text(
+        right - 24,
+        top - 7,
+        repair["treatment"],
+        size_pt=13,
+        weight="bold",
+        ink="#ffffff",
+        anchor="right",
+        within_mm=70,
+    )
+    page.text(
+        right - 24,
+        top - 14,
+        f"stage: {repair['stage']}",
+        size_pt=11,
+        ink="#ffffff",
+        anchor="right",
+        within_mm=70,
+    )
+    where = [
+        record.elevation,
+        *([record.surface] if record.surface != record.elevation else []),
+        *([f"stone {repair['wall_stone']}"] if not is_missing(repair["wall_stone"]) else []),
+    ]
+    page.text(
+        left + 4,
+        top - 18.2,
+        "   ·   ".join(w for w in where if w),
+        size_pt=8.5,
+        ink="#ffffff",
+        within_mm=right - left - 30,
+    )
+
+
+def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, tall: float) -> None:
     bottom = y - tall
-    for title, text in facts:
+    for title, text in _facts_of(record):
         if y < bottom + 4:
             page.text(
                 x, bottom - 2.6, "More is recorded than stands here.", size_pt=7, ink="#555555"
@@ -353,6 +294,68 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
             )
             + 2.2
         )
+
+
+def _facts_of(record: RepairRecord) -> list[tuple[str, str]]:
+    """What is known of a repair, title and text: why it is done, what it takes, what it was allowed on."""
+    repair, say = record.repair, record.say
+    ruled = not is_missing(repair["rule"])
+    status = f" ({_or(repair['rule_status'], 'status unknown')})"
+    facts = [("Rule", f"{repair['rule']}{status}" if ruled else "")]
+    if not is_missing(repair["overruled_by"]):
+        facts.append(("Overruled", f"{repair['overruled_by']}: {_or(repair['reason'], '')}"))
+    if not is_missing(repair["held_back"]):
+        facts.append(("Held back", str(repair["held_back"])))
+    if (depth := number(repair["depth_m"])) is not None:
+        facts.append(("Depth", say.length(depth)))
+    facts.append(("Removed", _removed_words(repair, say)))
+    facts += _stone_facts(record)
+    facts += _fixing_facts(repair, say)
+    if not is_missing(repair["consent_reference"]):
+        facts.append(
+            ("Consent", f"{repair['consent_reference']} {_or(repair['consent_conditions'], '')}")
+        )
+    for c in record.consents:
+        state = f"met by {c['met_by']}, {c['met_on']}" if c["met"] else "not met"
+        facts.append(("Consent", f"{consent_said(c)}: {state}. {c['text']}"))
+    if not is_missing(repair["note"]):
+        facts.append(("Note", str(repair["note"])))
+    return facts
+
+
+def _stone_facts(record: RepairRecord) -> list[tuple[str, str]]:
+    """The pieces, and the blocks that they come from."""
+    facts = []
+    for piece in record.pieces:
+        size = record.say.size(piece[n] for n in ("width_m", "height_m", "depth_m"))
+        said = f"{piece['id']}: {size}, {_or(piece['stone_type'], 'any stone')}"
+        facts.append(("Piece", said + (", provisional" if piece["provisional"] else "")))
+    for place in record.places:
+        de = number(place["de00"])
+        said = f"{place['block']}, face {place['face']}, slab {int(place['slab'] or 0) + 1}"
+        said += "" if de is None else f", ΔE00 {de:.2f}"
+        said += f", {place['state']}" + (f"; {record.unseen}" if record.unseen else "")
+        facts.append(("Block", said))
+    return facts
+
+
+def _fixing_facts(repair: Mapping[str, Any], say: Measures) -> list[tuple[str, str]]:
+    """The pins and the mortar."""
+    m = read_materials(repair["materials"], inches=say.inches)
+    rods = read_rods(repair["pins"])
+    facts = []
+    if rods:
+        facts.append(
+            (
+                "Pins",
+                f"{len(rods)} × {say.rod(rods[0].rod_m or 0)}, {rods[0].grade}; "
+                f"{say.length(sum(r.drilled_m for r in rods), decimals=0)} drilled",
+            )
+        )
+    if m.mortar_in_place_m3 is not None:
+        mix = f", {m.mix}" if m.mix else ""
+        facts.append(("Mortar", f"{say.wet(m.mortar_in_place_m3)} in place{mix}"))
+    return facts
 
 
 def _removed_words(repair: Mapping[str, Any], say: Measures) -> str:

@@ -8,8 +8,9 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from facademap.errors import FacademapError, InputError
 from facademap.limits import VARIABLE, limits_now, lower_of, read_limits, set_limits
@@ -19,6 +20,7 @@ __all__ = ["main"]
 
 LONGEST_MATCH_S = 600.0
 MOST_TEXT = 200
+_Progress: TypeAlias = Callable[..., None]
 
 
 def _tell(**message: Any) -> None:
@@ -26,14 +28,16 @@ def _tell(**message: Any) -> None:
     sys.__stdout__.flush()  # type: ignore[union-attr]
 
 
-def _number(options: dict[str, Any], name: str, default: float, least: float, most: float) -> float:
+def _number(
+    options: Mapping[str, Any], name: str, default: float, least: float, most: float
+) -> float:
     value = options.get(name, default)
     if not isinstance(value, (int, float)) or isinstance(value, bool) or not least <= value <= most:
         raise InputError(f"{name} is {value!r}", f"Give {least:g} to {most:g}.")
     return float(value)
 
 
-def _text(options: dict[str, Any], name: str) -> str:
+def _text(options: Mapping[str, Any], name: str) -> str:
     value = options.get(name)
     if not isinstance(value, str) or not 0 < len(value) <= MOST_TEXT:
         raise InputError(f"{name} is no text", f"Send 1 to {MOST_TEXT} letters.")
@@ -73,73 +77,93 @@ def _run(order: dict[str, Any]) -> Any:
             last = time.monotonic()
             _tell(fraction=fraction)
 
-    if order["kind"] == "plan":
-        from facademap.tasks.plan.plan import plan_project
+    return _KINDS[order["kind"]](folder, options, who, progress)
 
-        return plan_project(folder, who=who, progress=progress)
-    if order["kind"] == "match":
-        from facademap.tasks.match.match import match_project
 
-        limit = _number(options, "time_limit_s", 20.0, 1.0, LONGEST_MATCH_S)
-        return match_project(
-            folder,
-            time_limit_s=limit,
-            again=options.get("again") is True,
-            donors=options.get("donors") is True,
-            who=who,
-            progress=progress,
-        )
-    if order["kind"] == "rectify":
-        from facademap.tasks.survey.elevations import make_elevations
+def _plan(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.plan.plan import plan_project
 
-        return make_elevations(
-            folder,
-            gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0),
-            extents=_extents(options.get("extents")),
-            look=options.get("look") is True,
-            who=who,
-            progress=progress,
-        )
-    if order["kind"] == "tape":
-        from facademap.tasks.survey.tape_points import place_points
+    return plan_project(folder, who=who, progress=progress)
 
-        return place_points(
-            folder, options.get("measures") or (), surface=_text(options, "surface"), who=who
-        )
-    if order["kind"] == "outlines":
-        from facademap.tasks.desk.outlines import read_outlines
 
-        return read_outlines(folder, options, who=who)
-    if order["kind"] == "control":
-        from facademap.tasks.desk.control_list import read_control_list
+def _match(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.match.match import match_project
 
-        return read_control_list(folder, options, who=who)
-    if order["kind"] == "stones":
-        from facademap.tasks.survey.outline_wall import outline_surface
+    limit = _number(options, "time_limit_s", 20.0, 1.0, LONGEST_MATCH_S)
+    return match_project(
+        folder,
+        time_limit_s=limit,
+        again=options.get("again") is True,
+        donors=options.get("donors") is True,
+        who=who,
+        progress=progress,
+    )
 
-        return outline_surface(
-            folder, surface=_text(options, "surface"), who=who, progress=progress
-        )
-    if order["kind"] == "damage":
-        from facademap.tasks.survey.propose_damage import propose_damage_on_surface
 
-        return propose_damage_on_surface(
-            folder, surface=_text(options, "surface"), who=who, progress=progress
-        )
-    if order["kind"] == "relief":
-        from facademap.tasks.survey.keep_relief import keep_relief
+def _rectify(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.survey.elevations import make_elevations
 
-        return keep_relief(
-            folder,
-            surface=_text(options, "surface") if "surface" in options else None,
-            cell_m=_number(options, "cell_mm", 5.0, 0.5, 1000.0) / 1000.0,
-            survey=_text(options, "survey") if "survey" in options else "1",
-            elevation=options.get("elevation") is True,
-            replace=options.get("replace") is True,
-            workers=_cores(),
-            who=who,
-            progress=progress,
-        )
+    return make_elevations(
+        folder,
+        gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0),
+        extents=_extents(options.get("extents")),
+        look=options.get("look") is True,
+        who=who,
+        progress=progress,
+    )
+
+
+def _tape(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.survey.tape_points import place_points
+
+    return place_points(
+        folder, options.get("measures") or (), surface=_text(options, "surface"), who=who
+    )
+
+
+def _outlines(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.desk.outlines import read_outlines
+
+    return read_outlines(folder, options, who=who)
+
+
+def _control(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.desk.control_list import read_control_list
+
+    return read_control_list(folder, options, who=who)
+
+
+def _stones(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.survey.outline_wall import outline_surface
+
+    return outline_surface(folder, surface=_text(options, "surface"), who=who, progress=progress)
+
+
+def _damage(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.survey.propose_damage import propose_damage_on_surface
+
+    return propose_damage_on_surface(
+        folder, surface=_text(options, "surface"), who=who, progress=progress
+    )
+
+
+def _relief(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
+    from facademap.tasks.survey.keep_relief import keep_relief
+
+    return keep_relief(
+        folder,
+        surface=_text(options, "surface") if "surface" in options else None,
+        cell_m=_number(options, "cell_mm", 5.0, 0.5, 1000.0) / 1000.0,
+        survey=_text(options, "survey") if "survey" in options else "1",
+        elevation=options.get("elevation") is True,
+        replace=options.get("replace") is True,
+        workers=_cores(),
+        who=who,
+        progress=progress,
+    )
+
+
+def _papers(folder: Path, options: Mapping[str, Any], who: str, progress: _Progress) -> Any:
     from facademap.tasks.issue.papers import make_papers
 
     only = options.get("only") or ()
@@ -156,6 +180,21 @@ def _run(order: dict[str, Any]) -> Any:
         "failed": result.failed,
         "warnings": result.warnings[:40],
     }
+
+
+#: What each kind of work does; what it needs is loaded when it is asked for.
+_KINDS: Mapping[str, Callable[[Path, Mapping[str, Any], str, _Progress], Any]] = {
+    "plan": _plan,
+    "match": _match,
+    "rectify": _rectify,
+    "tape": _tape,
+    "outlines": _outlines,
+    "control": _control,
+    "stones": _stones,
+    "damage": _damage,
+    "relief": _relief,
+    "papers": _papers,
+}
 
 
 def _cores() -> int:
