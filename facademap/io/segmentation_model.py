@@ -150,7 +150,7 @@ def read_segmentation_model(path: Path) -> OnnxSegmenter:
     except ImportError:
         raise InputError(
             "segmentation models need the package onnxruntime, which is not installed",
-            'Install it with pip install "facademap[models]".',
+            "Install it with pip install onnxruntime.",
         ) from None
     need_file(path)
     try:

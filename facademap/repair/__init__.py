@@ -20,7 +20,6 @@ from facademap.repair.pins import Pin, PinLayout, drilling_template, set_out_pin
 from facademap.repair.placing import Weather, curing_time_h, placing_rules, weather_faults
 from facademap.repair.planning import RepairPlan, carry_ids, plan_cut_outs, plan_repairs
 from facademap.repair.profile_checks import ProfileCheck, check_profile
-from facademap.repair.programme import programme_html
 from facademap.repair.removed import original_stone_removed
 from facademap.repair.replanning import Replan, replan
 from facademap.repair.rules import Rule, RuleTable, read_rules
@@ -55,8 +54,6 @@ from facademap.repair.workmanship import (
     Standard,
     assess_workmanship,
     read_standard,
-    report_html,
-    report_text,
     without_names,
 )
 
@@ -130,7 +127,6 @@ __all__ = [
     "placing_rules",
     "plan_cut_outs",
     "plan_repairs",
-    "programme_html",
     "read_criteria",
     "read_measured",
     "read_profile",
@@ -138,8 +134,6 @@ __all__ = [
     "read_standard",
     "record_check",
     "replan",
-    "report_html",
-    "report_text",
     "safety_class",
     "scaffold_load",
     "set_out_pins",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from facademap.tables import PIECED
+
 __all__ = [
     "CARRYING",
     "CAUTIONS",
@@ -142,7 +144,7 @@ def hold_points(
     Arches, lintels, stones that carry others, stones that come out whole and cuts through more than
     half of a bed wait for an engineer's decision on the propping (common practice).
     """
-    if treatment not in ("inset", "whole stone"):
+    if treatment not in PIECED:
         return ()
     carries = treatment == "whole stone" or part in LOAD_BEARING or overhead
     deep = depth_share is not None and depth_share > 0.5
@@ -187,7 +189,7 @@ def cautions_for(
     if treatment == "make safe":
         add("loose stone")
         add("sounding")
-    if treatment in ("inset", "whole stone"):
+    if treatment in PIECED:
         add("dust")
         add("protection")
         if treatment == "whole stone" or part in LOAD_BEARING:

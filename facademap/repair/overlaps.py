@@ -8,10 +8,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-__all__ = ["CUT", "SHARED_AREA_M2", "shared_stone_m2"]
+__all__ = ["SHARED_AREA_M2", "shared_stone_m2"]
 
-#: Treatments that cut stone out of the wall.
-CUT = frozenset({"inset", "whole stone"})
 #: Cut-outs may share this much stone before two repairs are said to overlap: 1 cm2 (project rule).
 SHARED_AREA_M2 = 1e-4
 

@@ -31,7 +31,7 @@ from facademap.repair.tools import check_saw
 from facademap.repair.ways import Way, way_of
 from facademap.repair.work_hours import WorkRates, hours_of_repair
 from facademap.salvage.densities import StoneDensity, density_of
-from facademap.tables import PIECES, REPAIRS, is_missing
+from facademap.tables import PIECED, PIECES, REPAIRS, is_missing
 from facademap.values import frozen_value
 
 __all__ = ["Gap", "PieceDesign", "bed_of_piece", "design_piece", "design_pieces"]
@@ -578,4 +578,4 @@ def _dust_l(layout: PinLayout) -> float:
 
 def is_inset(treatment: Any) -> bool:
     """True for treatments that need a piece."""
-    return not is_missing(treatment) and treatment in ("inset", "whole stone")
+    return not is_missing(treatment) and treatment in PIECED

@@ -26,12 +26,11 @@ from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework
 from facademap.repair.treatments import NO_RULE, Overrule, decide_treatments
 from facademap.salvage.densities import StoneDensity
-from facademap.tables import PIECES, REPAIRS, UNDECIDED, is_missing
+from facademap.tables import PIECED, PIECES, REPAIRS, UNDECIDED, is_missing
 from facademap.values import frozen_value
 
 __all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs", "reach_through_joints"]
 
-_PIECED = ("inset", "whole stone")
 #: Treatments of the surface that are no longer needed where the stone is cut out.
 _ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair", UNDECIDED})
 _ABSORBED_SHARE = 0.95
@@ -242,7 +241,7 @@ def carry_ids(
             for o in by_stone.get((record["surface"], record["wall_stone"]), ())
             if o["id"] not in taken
             and mine & o["_conditions"]
-            and (o["treatment"] in _PIECED) == (record["treatment"] in _PIECED)
+            and (o["treatment"] in PIECED) == (record["treatment"] in PIECED)
         ]
         if near:
             claim(record, max(near, key=lambda n: (n[0], n[1]))[2])
@@ -384,7 +383,7 @@ def _wanted_of(
         rows_of(decisions),
         strict=True,
     ):
-        if decision["treatment"] not in _PIECED or name in fixed.surface_work:
+        if decision["treatment"] not in PIECED or name in fixed.surface_work:
             continue
         drawn = shape is not None and not shape.is_empty
         stones = stonework.near(str(surface), shape) if drawn else []
@@ -461,7 +460,7 @@ class _Fixed:
             return cls(surface_work=frozenset(), cut_out=frozenset(), outlines={})
         for row in rows_of(repairs):
             names = row["conditions"] or ()
-            if row["treatment"] in _PIECED:
+            if row["treatment"] in PIECED:
                 cut.update((c, row["wall_stone"]) for c in names)
                 outlines.setdefault(row["wall_stone"], []).append((row["id"], row["geometry"]))
             else:
@@ -597,7 +596,7 @@ def _other_rows(
     trees = {s: shapely.STRtree([r["geometry"] for r in rows]) for s, rows in by_surface.items()}
     result = []
     for record, decision in zip(rows_of(conditions), rows_of(decisions), strict=True):
-        if decision["treatment"] in _PIECED:
+        if decision["treatment"] in PIECED:
             continue
         name, surface, shape = str(record["id"]), str(record["surface"]), record["geometry"]
         if name in fixed.surface_work or any(c == name for c, _ in fixed.cut_out):

@@ -8,6 +8,8 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from facademap.tables import PIECED
+
 __all__ = ["original_stone_removed"]
 
 
@@ -35,9 +37,7 @@ def original_stone_removed(
     ----------
     Common practice of measuring conservation work.
     """
-    pieced = (
-        repairs[repairs["treatment"].isin(["inset", "whole stone"])] if len(repairs) else repairs
-    )
+    pieced = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
     faces = (
         {
             str(i): (str(s), g)

@@ -18,8 +18,8 @@ from facademap.errors import InputError
 from facademap.repair.placing import curing_time_h
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
-from facademap.repair.work_hours import PIECED, Hours, WorkRates, hours_of_repair
-from facademap.tables import UNDECIDED, is_missing
+from facademap.repair.work_hours import Hours, WorkRates, hours_of_repair
+from facademap.tables import PIECED, UNDECIDED, is_missing
 
 __all__ = [
     "Job",

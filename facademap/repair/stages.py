@@ -15,7 +15,7 @@ from facademap.repair.cautions import PROPPING
 from facademap.repair.criteria import Criteria, judge
 from facademap.repair.placing import curing_time_h
 from facademap.repair.settings import Settings
-from facademap.tables import STAGES, UNDECIDED, is_missing
+from facademap.tables import PIECED, STAGES, UNDECIDED, is_missing
 
 __all__ = [
     "CheckState",
@@ -29,7 +29,6 @@ __all__ = [
     "record_check",
 ]
 
-_PIECED = ("inset", "whole stone")
 #: Longest that a clock may run ahead before it is called wrong.
 CLOCK_AHEAD = dt.timedelta(minutes=5)
 
@@ -83,7 +82,7 @@ class CheckState:
 
 def next_stages(stage: str, *, treatment: str) -> tuple[str, ...]:
     """Stages that may follow, gates aside."""
-    return (_FORWARD if treatment in _PIECED else _FORWARD_SURFACE).get(stage, ())
+    return (_FORWARD if treatment in PIECED else _FORWARD_SURFACE).get(stage, ())
 
 
 def effective_entries(
@@ -123,7 +122,7 @@ def effective_entries(
 def holds_of(repair: Mapping[Any, Any]) -> frozenset[str]:
     """Hold points of a repair; one that was never designed is held as if its stone carried."""
     treatment, materials = str(repair["treatment"]), repair.get("materials")
-    if treatment not in _PIECED:
+    if treatment not in PIECED:
         return frozenset()
     if is_missing(materials) or not materials:
         return frozenset({PROPPING})
@@ -481,7 +480,7 @@ def _check_gate(
         raise StageError(
             f"{name}: {', '.join(missing)} was not checked", f"Check it before {stage}."
         )
-    if stage == "accepted" and (treatment in _PIECED or treatment in _CURES):
+    if stage == "accepted" and (treatment in PIECED or treatment in _CURES):
         entries = effective_entries(log, repair=name)
         start = next(
             (_time(e["at"]) for e in reversed(entries) if e.get("stage") == "curing"), None

@@ -15,7 +15,7 @@ from facademap.repair.moulding import read_profile_line
 from facademap.repair.offsets import clean_ring
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
-from facademap.tables import is_missing
+from facademap.tables import is_missing, text_of
 from facademap.values import frozen_value
 from facademap.wall.mending import mend
 
@@ -234,8 +234,7 @@ def _facing_strip(
 
 
 def _text(row: dict[str, Any], name: str, default: str) -> str:
-    value = row.get(name)
-    return default if is_missing(value) else str(value)
+    return text_of(row.get(name), default)
 
 
 def _single_polygon(shape: Any) -> Polygon | None:

@@ -7,8 +7,7 @@ from typing import Any
 
 from facademap.repair.stages import effective_entries
 from facademap.repair.steps import PHOTO_SLOTS, photos_taken, slot_of, slot_rules
-from facademap.repair.work_hours import PIECED
-from facademap.tables import STAGES, is_missing
+from facademap.tables import PIECED, STAGES, is_missing
 
 __all__ = ["SURFACE_VIEWS", "missing_views", "views_of", "views_taken"]
 

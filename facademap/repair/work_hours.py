@@ -12,10 +12,7 @@ from dataclasses import dataclass, field
 
 from facademap.errors import InputError
 
-__all__ = ["PIECED", "Hours", "WorkRates", "hours_of_repair"]
-
-#: Treatments that set a piece of stone.
-PIECED = ("inset", "whole stone")
+__all__ = ["Hours", "WorkRates", "hours_of_repair"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.rows import rows_of
 from facademap.report.stone_lists import wanted_stone
-from facademap.tables import is_missing
+from facademap.tables import is_missing, text_of
 
 __all__ = ["write_enquiries"]
 
@@ -119,7 +119,7 @@ def _asked_for(page: Page, order: Mapping[str, Any], y: float, room: float) -> f
     facts = [
         ("Stone", str(order["stone_type"])),
         ("Asked of", str(order["supplier"])),
-        ("Asked on", _or(order["asked_on"], "")),
+        ("Asked on", text_of(order["asked_on"], "")),
         ("State", str(order["state"])),
     ]
     for title, text in facts:
@@ -200,7 +200,3 @@ def _grouped(rows: Sequence[Mapping[str, Any]]) -> list[tuple[int, Mapping[str, 
         key = (row["width_mm"], row["height_mm"], row["depth_mm"], row["bed"], row["finish"])
         found.setdefault(key, []).append(row)
     return [(len(own), own[0]) for own in found.values()]
-
-
-def _or(value: Any, otherwise: str) -> str:
-    return otherwise if is_missing(value) else str(value)

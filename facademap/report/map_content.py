@@ -23,12 +23,11 @@ from facademap.report.proof_words import (
     outside_words,
     proved_error_m,
 )
-from facademap.tables import TABLES, UNDECIDED, is_missing
+from facademap.tables import PIECED, TABLES, UNDECIDED, is_missing
 from facademap.units import least_mm
 
 __all__ = ["map_data"]
 
-_PIECED = ("inset", "whole stone")
 _HIDDEN = frozenset(
     {"id", "surface", "family", "layer", "edges", "edge_kinds", "pins", "materials", "measured"}
 )
@@ -321,7 +320,7 @@ def _key_plan(
 
 
 def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[str, Any]:
-    pieced = row["treatment"] in _PIECED
+    pieced = row["treatment"] in PIECED
     words: dict[str, Any] = {
         "pieced": pieced,
         "cautions": [_in_units(c) for c in row["cautions"] or ()],
@@ -474,14 +473,14 @@ def _looks(tables: Mapping[str, Any]) -> list[str]:
     if not len(repairs):
         return []
     lines = []
-    pieced = repairs[repairs["treatment"].isin(_PIECED)]
+    pieced = repairs[repairs["treatment"].isin(PIECED)]
     if len(pieced):
         new = float(pieced["removed_area_m2"].fillna(0).sum())
         lines.append(
             f"{len(pieced)} places get new stone faces ({', '.join(f'{int(n)} {t}' for t, n in pieced['treatment'].value_counts().sort_index().items())}): "
             f"{measure('area', new)} of the wall."
         )
-    seen = repairs[~repairs["treatment"].isin((*_PIECED, "leave", UNDECIDED))]
+    seen = repairs[~repairs["treatment"].isin((*PIECED, "leave", UNDECIDED))]
     if len(seen):
         sizes = [
             (t, len(rows), float(rows.geometry.area.sum()))

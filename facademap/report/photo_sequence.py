@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from facademap.repair.steps import PHOTO_SLOTS, photos_taken
 from facademap.report.page import Page
-from facademap.tables import is_missing
+from facademap.tables import PIECED, is_missing
 
 if TYPE_CHECKING:
     from facademap.report.records import Photo, RepairRecord
@@ -20,7 +20,7 @@ _NOT_BEGUN = frozenset({"proposed", "undecided", "on hold"})
 
 def has_begun(record: RepairRecord) -> bool:
     """Whether an inset is approved or further, or anything of it was photographed."""
-    return str(record.repair["treatment"]) in ("inset", "whole stone") and (
+    return str(record.repair["treatment"]) in PIECED and (
         str(record.repair["stage"]) not in _NOT_BEGUN or any(photos_taken(record.entries).values())
     )
 

@@ -28,7 +28,7 @@ from facademap.errors import InputError
 from facademap.repair.work_hours import WorkRates
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
-from facademap.tables import TABLES, is_missing
+from facademap.tables import PIECED, TABLES, is_missing
 from facademap.units import CUBIC_M_PER_CUBIC_FT, CUBIC_M_PER_US_GALLON, KG_PER_LB, M_PER_FT
 from facademap.values import frozen_value
 from facademap.wall.mending import mend_all
@@ -411,11 +411,7 @@ def _lifts(frame: pd.DataFrame, own: list[Any], lift_height_m: float) -> list[st
 
 def _edges(repair: Mapping[str, Any], shape: Any) -> tuple[float, float]:
     """Length sawn within stone and length of joints raked out, by the kinds of the edges; all is sawn when unknown."""
-    if (
-        repair["treatment"] not in ("inset", "whole stone")
-        or shape is None
-        or shape.geom_type != "Polygon"
-    ):
+    if repair["treatment"] not in PIECED or shape is None or shape.geom_type != "Polygon":
         return 0.0, 0.0
     ring = np.asarray(shape.exterior.coords)
     lengths = np.hypot(*np.diff(ring, axis=0).T)
@@ -534,7 +530,7 @@ def _repair_rows(
                 * ((materials.mortar_trials_m3 or 0.0) + (materials.mortar_waste_m3 or 0.0)),
             }
         )
-        if repair["treatment"] in ("inset", "whole stone") and not used_m3:
+        if repair["treatment"] in PIECED and not used_m3:
             gaps.append(f"{repair['id']}: no block is placed, so no volume of block used")
     return pd.DataFrame(rows, columns=[*_LABELS, *(m.name for m in MEASURES)])
 

@@ -21,7 +21,7 @@ from facademap.report.rows import rows_of
 from facademap.report.ticket_page import draw_qr
 from facademap.report.wall_window import Crop, draw_wall_window
 from facademap.salvage.seen_face import unseen_faces
-from facademap.tables import is_missing
+from facademap.tables import is_missing, text_of
 from facademap.treatment.follow_up import follow_ups, look_words
 
 __all__ = ["Photo", "RepairRecord", "make_records", "write_records"]
@@ -300,10 +300,10 @@ def _facts_of(record: RepairRecord) -> list[tuple[str, str]]:
     """What is known of a repair, title and text: why it is done, what it takes, what it was allowed on."""
     repair, say = record.repair, record.say
     ruled = not is_missing(repair["rule"])
-    status = f" ({_or(repair['rule_status'], 'status unknown')})"
+    status = f" ({text_of(repair['rule_status'], 'status unknown')})"
     facts = [("Rule", f"{repair['rule']}{status}" if ruled else "")]
     if not is_missing(repair["overruled_by"]):
-        facts.append(("Overruled", f"{repair['overruled_by']}: {_or(repair['reason'], '')}"))
+        facts.append(("Overruled", f"{repair['overruled_by']}: {text_of(repair['reason'], '')}"))
     if not is_missing(repair["held_back"]):
         facts.append(("Held back", str(repair["held_back"])))
     if (depth := number(repair["depth_m"])) is not None:
@@ -313,7 +313,10 @@ def _facts_of(record: RepairRecord) -> list[tuple[str, str]]:
     facts += _fixing_facts(repair, say)
     if not is_missing(repair["consent_reference"]):
         facts.append(
-            ("Consent", f"{repair['consent_reference']} {_or(repair['consent_conditions'], '')}")
+            (
+                "Consent",
+                f"{repair['consent_reference']} {text_of(repair['consent_conditions'], '')}",
+            )
         )
     for c in record.consents:
         state = f"met by {c['met_by']}, {c['met_on']}" if c["met"] else "not met"
@@ -328,7 +331,7 @@ def _stone_facts(record: RepairRecord) -> list[tuple[str, str]]:
     facts = []
     for piece in record.pieces:
         size = record.say.size(piece[n] for n in ("width_m", "height_m", "depth_m"))
-        said = f"{piece['id']}: {size}, {_or(piece['stone_type'], 'any stone')}"
+        said = f"{piece['id']}: {size}, {text_of(piece['stone_type'], 'any stone')}"
         facts.append(("Piece", said + (", provisional" if piece["provisional"] else "")))
     for place in record.places:
         de = number(place["de00"])
@@ -364,10 +367,6 @@ def _removed_words(repair: Mapping[str, Any], say: Measures) -> str:
     if not area and not volume:
         return "no original stone is cut away"
     return f"{say.area(area or 0)}, {say.stone(volume or 0)} of original stone"
-
-
-def _or(value: Any, other: str) -> str:
-    return other if is_missing(value) else str(value)
 
 
 def _condition_line(c: Mapping[str, Any], say: Measures) -> str:
@@ -417,7 +416,7 @@ def _entry_line(e: Mapping[str, Any]) -> str:
     if not is_missing(e["stage"]):
         parts.append(f"stage {e['stage']}")
     if not is_missing(e["check"]):
-        parts.append(f"{e['check']}: {_or(e['result'], 'no result')}")
+        parts.append(f"{e['check']}: {text_of(e['result'], 'no result')}")
     if isinstance(e["measured"], Mapping):
         parts.append(", ".join(f"{k} {v}" for k, v in e["measured"].items()))
     parts += [str(e[k]) for k in ("mason", "reason", "note") if not is_missing(e[k])]

@@ -11,7 +11,7 @@ import pandas as pd
 from facademap.report.costs import Rates
 from facademap.report.quantities import MEASURES, Measure, Quantities, measured_by
 from facademap.report.rows import rows_of
-from facademap.tables import UNDECIDED, is_missing
+from facademap.tables import UNDECIDED, is_missing, text_of
 
 __all__ = [
     "Contract",
@@ -96,7 +96,7 @@ def value_variations(frame: pd.DataFrame, rates: Rates | None) -> tuple[Variatio
     tuple of Variation
     """
     rows = list(rows_of(frame.sort_values("id"))) if len(frame) else []
-    said = [c for r in rows if (c := _word(r["currency"]))]
+    said = [c for r in rows if (c := text_of(r["currency"]))]
     currency = rates.currency if rates else said[0] if said else ""
     return tuple(_valued(row, rates, currency) for row in rows)
 
@@ -110,8 +110,8 @@ def sum_agreed(variations: Sequence[Variation]) -> tuple[float, int]:
 def _valued(row: Mapping[Any, Any], rates: Rates | None, currency: str) -> Variation:
     quantity, amount = _number(row["quantity"]), _number(row["amount"])
     fixed = amount is not None
-    rate, said, why = _number(row["rate"]), _word(row["currency"]), ""
-    treatment, measure = _word(row["treatment"]), _word(row["measure"])
+    rate, said, why = _number(row["rate"]), text_of(row["currency"]), ""
+    treatment, measure = text_of(row["treatment"]), text_of(row["measure"])
     if amount is None and quantity is not None:
         if rate is None and rates is not None:
             rate = next(
@@ -127,13 +127,13 @@ def _valued(row: Mapping[Any, Any], rates: Rates | None, currency: str) -> Varia
         amount, why = None, f"in {said}, not {currency}"
     return Variation(
         id=str(row["id"]),
-        what=_word(row["what"]),
-        reason=_word(row["reason"]),
-        about=_word(row["repair"]) or _word(row["elevation"]),
-        result=_word(row["result"]) or "open",
-        raised_on=_word(row["raised_on"]),
-        by=_word(row["agreed_by"]),
-        on=_word(row["agreed_on"]),
+        what=text_of(row["what"]),
+        reason=text_of(row["reason"]),
+        about=text_of(row["repair"]) or text_of(row["elevation"]),
+        result=text_of(row["result"]) or "open",
+        raised_on=text_of(row["raised_on"]),
+        by=text_of(row["agreed_by"]),
+        on=text_of(row["agreed_on"]),
         treatment=treatment,
         measure=_MEASURE.get(measure),
         quantity=quantity,
@@ -142,7 +142,7 @@ def _valued(row: Mapping[Any, Any], rates: Rates | None, currency: str) -> Varia
         fixed=fixed,
         currency=currency,
         unpriced=why,
-        note=_word(row["note"]),
+        note=text_of(row["note"]),
     )
 
 
@@ -240,10 +240,6 @@ def against_contract(
         )
     )
     return tuple(line for line in lines if line.contract or line.agreed or line.now)
-
-
-def _word(value: Any) -> str:
-    return "" if is_missing(value) else str(value)
 
 
 def _number(value: Any) -> float | None:

@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from facademap.errors import InputError
-from facademap.repair.overlaps import CUT, SHARED_AREA_M2, shared_stone_m2
+from facademap.repair.overlaps import SHARED_AREA_M2, shared_stone_m2
 from facademap.store.edit import outline_from_hex
 from facademap.store.project import Project
+from facademap.tables import PIECED
 
 __all__ = ["refuse_overlaps"]
 
@@ -29,9 +30,9 @@ def refuse_overlaps(project: Project, net: Mapping[Place, Sequence[Any]]) -> Non
         Two cut-outs overlap.
     """
     for (table, id), (before, after) in net.items():
-        if table != "repairs" or after is None or after["treatment"] not in CUT:
+        if table != "repairs" or after is None or after["treatment"] not in PIECED:
             continue
-        cut_before = before is not None and before["treatment"] in CUT
+        cut_before = before is not None and before["treatment"] in PIECED
         same = cut_before and all(before[n] == after[n] for n in ("geometry", "surface"))
         own = outline_from_hex(after["geometry"])
         if same or own is None or own.is_empty:
@@ -39,7 +40,7 @@ def refuse_overlaps(project: Project, net: Mapping[Place, Sequence[Any]]) -> Non
         was = outline_from_hex(before["geometry"]) if cut_before else None
         near: dict[str, Any] = {"where": {"surface": after["surface"]}, "box": own.bounds}
         repairs, stones = project.read("repairs", **near), project.read("wall_stones", **near)
-        others = repairs[(repairs["id"] != id) & repairs["treatment"].isin(CUT)]
+        others = repairs[(repairs["id"] != id) & repairs["treatment"].isin(PIECED)]
         for other in others.to_dict("records"):
             shared = _shared(own, other["geometry"], stones)
             if shared > SHARED_AREA_M2 and (

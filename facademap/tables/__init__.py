@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from facademap.tables.conditions import ACTIVITIES, CONDITION_LAYERS, CONDITIONS
 from facademap.tables.consents import CONSENT_POINTS, CONSENTS
-from facademap.tables.contract import Column, Table, is_missing
+from facademap.tables.contract import Column, Table, is_missing, text_of
 from facademap.tables.matching import PLACEMENT_STATES, PLACEMENTS, PLANS, REVIEWS
 from facademap.tables.orders import ORDER_STATES, ORDERS
 from facademap.tables.repairs import (
     PIECE_BEDS,
+    PIECED,
     PIECES,
     REPAIRS,
     STAGES,
@@ -61,6 +62,7 @@ __all__ = [
     "ORDERS",
     "ORDER_STATES",
     "PHOTOS",
+    "PIECED",
     "PIECES",
     "PIECE_BEDS",
     "PLACEMENTS",
@@ -87,6 +89,7 @@ __all__ = [
     "Column",
     "Table",
     "is_missing",
+    "text_of",
 ]
 
 TABLES: dict[str, Table] = {

@@ -17,7 +17,7 @@ from facademap.errors import TableError
 from facademap.tables.names import LONGEST_KEY, as_id, id_fault, same_id
 from facademap.tables.shapes import JUST, Shape, is_writable, read_json
 
-__all__ = ["Column", "GeometryKind", "Kind", "Table", "is_missing"]
+__all__ = ["Column", "GeometryKind", "Kind", "Table", "is_missing", "text_of"]
 
 Kind = Literal["text", "int", "float", "bool", "date", "time", "json"]
 GeometryKind = Literal["polygon", "line", "point", "any"]
@@ -46,6 +46,11 @@ def is_missing(value: Any) -> bool:
     if isinstance(value, float):
         return math.isnan(value)
     return isinstance(value, str) and not value.strip()
+
+
+def text_of(value: Any, otherwise: str = "") -> str:
+    """A value of a table as text, or what stands in its place where it is missing."""
+    return otherwise if is_missing(value) else str(value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,16 @@ from facademap.tables.contract import Column, Table
 from facademap.tables.shapes import NAMES, TEXTS
 from facademap.tables.survey import ID, SURFACE
 
-__all__ = ["PIECES", "PIECE_BEDS", "REPAIRS", "STAGES", "TREATMENTS", "UNDECIDED", "WORK_LOG"]
+__all__ = [
+    "PIECED",
+    "PIECES",
+    "PIECE_BEDS",
+    "REPAIRS",
+    "STAGES",
+    "TREATMENTS",
+    "UNDECIDED",
+    "WORK_LOG",
+]
 
 TREATMENTS = (
     "leave",
@@ -35,6 +44,8 @@ TREATMENTS = (
 )
 #: What stands in place of a treatment until the data that decide it are there.
 UNDECIDED = "undecided"
+#: Treatments that set a new piece of stone into a cut-out.
+PIECED = ("inset", "whole stone")
 STAGES = (
     "proposed",
     "approved",

@@ -12,7 +12,7 @@ import shapely
 from facademap.condition.measured_depth import depth_is_proved
 from facademap.repair.mixes import MIXES, Mix, strength_faults, strength_floor
 from facademap.repair.settings import Settings
-from facademap.tables import is_missing
+from facademap.tables import is_missing, text_of
 from facademap.treatment.job import PROVED, TYPED, Figure, Kind, told
 from facademap.treatment.values import TreatmentValues
 from facademap.treatment.words import say
@@ -81,12 +81,12 @@ class Case:
     @property
     def part(self) -> str:
         """Part of the building, in lower case."""
-        return "" if self.stone is None else _text(self.stone.get("part")).lower()
+        return "" if self.stone is None else text_of(self.stone.get("part")).lower()
 
     @property
     def rock(self) -> str:
         """Local name of the stone, in lower case."""
-        return "" if self.stone is None else _text(self.stone.get("stone_type")).lower()
+        return "" if self.stone is None else text_of(self.stone.get("stone_type")).lower()
 
     @property
     def exposed(self) -> bool:
@@ -96,12 +96,12 @@ class Case:
     @property
     def terms(self) -> tuple[str, ...]:
         """Terms of its conditions, each once."""
-        return tuple(dict.fromkeys(_text(c["term"]).lower() for c in self.conditions))
+        return tuple(dict.fromkeys(text_of(c["term"]).lower() for c in self.conditions))
 
     @property
     def wall_stone(self) -> str:
         """Id of the wall stone; empty where it lies on none."""
-        return _text(self.repair.get("wall_stone"))
+        return text_of(self.repair.get("wall_stone"))
 
     def greatest(self, column: str) -> float | None:
         """The greatest value of a column of its conditions, ``None`` where none has one."""
@@ -182,7 +182,3 @@ def _is_measured(condition: Row) -> bool:
     """Whether its depth was measured and confirmed, from a relief that was itself measured."""
     kept = condition.get("measured_depth")
     return depth_is_proved(condition) and not (isinstance(kept, Mapping) and kept.get("note"))
-
-
-def _text(value: Any) -> str:
-    return "" if is_missing(value) else str(value)

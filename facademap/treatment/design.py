@@ -14,8 +14,8 @@ from facademap.repair.consents import open_consents
 from facademap.repair.rows import rows_of
 from facademap.repair.schedule import amounts_of
 from facademap.repair.settings import Settings
-from facademap.repair.work_hours import PIECED, Hours, WorkRates, hours_of_repair
-from facademap.tables import is_missing
+from facademap.repair.work_hours import Hours, WorkRates, hours_of_repair
+from facademap.tables import PIECED, is_missing
 from facademap.treatment.carrying import carrying_cautions, carrying_parts
 from facademap.treatment.case import Case
 from facademap.treatment.cleaning import design_cleaning

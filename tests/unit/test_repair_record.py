@@ -23,10 +23,9 @@ from facademap.repair.workmanship import (
     Standard,
     assess_workmanship,
     read_standard,
-    report_html,
-    report_text,
     without_names,
 )
+from facademap.report.workmanship_page import report_html, report_text
 from facademap.tables import REPAIRS, STAGES, WORK_LOG
 
 S = load_profile("metric")

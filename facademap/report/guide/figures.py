@@ -31,7 +31,7 @@ from facademap.report.rows import rows_of
 from facademap.report.setting_sheet import step_lines
 from facademap.report.ticket_content import Ticket
 from facademap.report.wall_window import Crop, draw_wall_window
-from facademap.tables import TREATMENTS, is_missing
+from facademap.tables import PIECED, TREATMENTS, is_missing, text_of
 from facademap.treatment import Figure, Job, TreatmentValues
 from facademap.treatment.job import Kind
 from facademap.treatment.words import say
@@ -249,7 +249,7 @@ def _counts(wall: Wall) -> dict[str, Run]:
 
     def unknown(column: str) -> str:
         """Cut-outs that the sum lacks, since nobody knows their size yet."""
-        cut = [r for r in repairs if r["treatment"] in ("inset", "whole stone")]
+        cut = [r for r in repairs if r["treatment"] in PIECED]
         lacking = sum(is_missing(r[column]) for r in cut)
         return (
             f" and what {lacking} of {len(cut)} cut-outs take that are not worked out"
@@ -437,7 +437,7 @@ def _trials(wall: Wall) -> Grid:
         (
             str(t["id"]),
             str(t["kind"]),
-            _or(t["stone_type"]),
+            text_of(t["stone_type"]),
             _trial_said(t),
             str(t["result"])
             + ("" if is_missing(t["approved_by"]) else f", {t['approved_by']}, {t['approved_on']}"),
@@ -581,7 +581,7 @@ def _urgent(wall: Wall) -> Grid:
     rows = [
         (
             ", ".join(str(r["condition"]) for r in own),
-            ", ".join(dict.fromkeys(_or(r["wall_stone"]) for r in own)),
+            ", ".join(dict.fromkeys(text_of(r["wall_stone"]) for r in own)),
             term,
             danger,
             action,
@@ -763,7 +763,3 @@ def _ticks_others(wall: Wall) -> Sequence[Block]:
         found.append(Heading(level=2, text=treatment.capitalize()))
         found.append(Items(items=tuple((Run(text=c),) for c in job.criteria), look="ticks"))
     return found
-
-
-def _or(value: Any) -> str:
-    return "" if is_missing(value) else str(value)

@@ -25,7 +25,7 @@ from facademap.report.face_picture import FacePicture, rectify_face
 from facademap.report.measures import Measures
 from facademap.report.revision import IssueMark
 from facademap.store.project import Project
-from facademap.tables import TABLES, is_missing
+from facademap.tables import PIECED, TABLES, is_missing
 from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_pictures import ElevationReader
 from facademap.tasks.issue.papers_register import is_of_register
@@ -155,8 +155,7 @@ class Context:
         from facademap.repair.steps import steps_for
 
         return {
-            treatment: steps_for(self.office_criteria, treatment=treatment)
-            for treatment in ("inset", "whole stone")
+            treatment: steps_for(self.office_criteria, treatment=treatment) for treatment in PIECED
         }
 
     @cached_property

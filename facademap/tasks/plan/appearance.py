@@ -19,7 +19,7 @@ from facademap.salvage.neighbourhood import sound_ring
 from facademap.store.edit import Edit
 from facademap.store.gate import store_large
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import PIECED, is_missing
 from facademap.wall.grid import Extent, PixelGrid
 
 __all__ = ["DE_TOLERANCE", "HARMLESS", "measure_in_wall", "measure_targets"]
@@ -90,9 +90,7 @@ class _Around:
         stones, conditions, openings = rows("wall_stones"), rows("conditions"), rows("openings")
         self.stones, self.types = stones.geometry.to_numpy(), stones["stone_type"].tolist()
         spoiling = conditions[~conditions["term"].isin(HARMLESS)]
-        cut = repairs[
-            (repairs["surface"] == surface) & repairs["treatment"].isin(["inset", "whole stone"])
-        ]
+        cut = repairs[(repairs["surface"] == surface) & repairs["treatment"].isin(PIECED)]
         self.damaged = np.concatenate([spoiling.geometry.to_numpy(), cut.geometry.to_numpy()])
         self.openings = openings.geometry.to_numpy()
         self.trees = [shapely.STRtree(g) for g in (self.stones, self.damaged, self.openings)]

@@ -11,12 +11,12 @@ from facademap.condition.records import find_overlaps
 from facademap.errors import FacademapError
 from facademap.io.pictures import hash_file
 from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
-from facademap.repair.overlaps import CUT, SHARED_AREA_M2, shared_stone_m2
+from facademap.repair.overlaps import SHARED_AREA_M2, shared_stone_m2
 from facademap.repair.replay import replay_rows
 from facademap.report.proof_words import disagreement_words, disagrees
 from facademap.salvage.densities import impossible_weights
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import PIECED, is_missing
 from facademap.tables.settings import REQUIRABLE
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_state import states_of
@@ -320,7 +320,7 @@ def _unconfirmed(project: Project) -> Iterator[Finding]:
 
 def _repairs(project: Project) -> Iterator[Finding]:
     repairs = project.read("repairs")
-    cut = repairs[repairs["treatment"].isin(CUT)] if len(repairs) else repairs
+    cut = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
     stones = project.read("wall_stones")
     for surface, part in cut.groupby("surface") if len(cut) else ():
         own = stones.loc[stones["surface"] == surface].geometry.to_numpy()
@@ -507,7 +507,7 @@ def _work(project: Project) -> Iterator[Finding]:
         )
     for row in project.read("repairs").to_dict("records"):
         waiting = row["stage"] in ("approved", "cut out", "cut-out measured", "piece sawn")
-        pieced = row["treatment"] in ("inset", "whole stone")
+        pieced = row["treatment"] in PIECED
         if waiting and pieced and not (placements["repair"] == row["id"]).any():
             yield Finding(
                 level="warning",

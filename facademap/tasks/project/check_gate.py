@@ -13,7 +13,7 @@ from facademap.repair.stages import open_checks
 from facademap.salvage.lineage import is_own_ancestor
 from facademap.salvage.seen_face import unseen_faces
 from facademap.store.project import Project
-from facademap.tables import STAGES, TABLES, is_missing
+from facademap.tables import PIECED, STAGES, TABLES, is_missing
 from facademap.tasks.project.finding import Finding
 from facademap.tasks.record.consents import evidence_faults
 from facademap.tasks.record.trials import BEGUN_STAGES, trial_wanted
@@ -117,7 +117,7 @@ def stages_of(project: Project) -> Iterator[Finding]:
                 "Meet it and tick it with facademap consent --met, or ask who gave the consent what is to be done.",
             )
         if (
-            row["treatment"] in ("inset", "whole stone")
+            row["treatment"] in PIECED
             and _is_past(stage, "cut out")
             and is_missing(row["measured"])
         ):

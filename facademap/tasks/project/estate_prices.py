@@ -11,7 +11,7 @@ from facademap.errors import InputError
 from facademap.report.costs import Rates, read_rates
 from facademap.report.quantities import measure_quantities
 from facademap.store.project import Project
-from facademap.tables import UNDECIDED, is_missing
+from facademap.tables import PIECED, UNDECIDED, is_missing
 from facademap.tasks.issue.papers import read_rates_file
 from facademap.treatment.budget import URGENCY_WEIGHTS, Choice, Need, Priced, choose_repairs
 
@@ -21,7 +21,6 @@ _MEASURED_FROM = ("elevations", "surfaces", "wall_stones", "openings", "conditio
 _OF_REPAIRS = ("id", "surface", "treatment", "stage", "conditions", "removed_volume_m3", "held_back")  # fmt: skip
 #: Stages in which nothing was begun yet, so that a choice can still be made.
 _OPEN = frozenset({"proposed", "approved"})
-_TAKES_STONE = frozenset({"inset", "whole stone"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +180,7 @@ class Wishes:
                 return f"repair {id} waits: {row['held_back']}"
             if str(id) not in prices:
                 return f"repair {id} has no price: {treatment} has no rate"
-            if self.limits_stone and treatment in _TAKES_STONE and is_missing(row["removed_volume_m3"]):  # fmt: skip
+            if self.limits_stone and treatment in PIECED and is_missing(row["removed_volume_m3"]):  # fmt: skip
                 return f"repair {id} says nothing of the stone it takes out"
         return ""
 

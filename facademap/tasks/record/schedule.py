@@ -19,7 +19,6 @@ from facademap.repair.consents import held_by_consents
 from facademap.repair.crews import Crew, crew_days
 from facademap.repair.mixes import DEFAULT_MIX, mix_named
 from facademap.repair.placing import COLD_MONTHS
-from facademap.repair.programme import programme_html
 from facademap.repair.rows import rows_of
 from facademap.repair.schedule import (
     ScheduleProblem,
@@ -32,9 +31,9 @@ from facademap.repair.schedule import (
 )
 from facademap.repair.schedule_check import check_schedule
 from facademap.repair.schedule_solver import solve_schedule
-from facademap.repair.work_hours import PIECED
+from facademap.report.programme_page import programme_html
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import PIECED, is_missing
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.record.crews import crews_of, plan_by_crews, work_rates_from

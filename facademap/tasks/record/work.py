@@ -36,10 +36,9 @@ from facademap.repair.workmanship import (
     Standard,
     assess_workmanship,
     read_standard,
-    report_html,
-    report_text,
     without_names,
 )
+from facademap.report.workmanship_page import report_html, report_text
 from facademap.salvage.densities import density_of
 from facademap.salvage.seen_face import SeenFace, unseen_faces
 from facademap.store.gate import gated_edit

@@ -19,7 +19,7 @@ from facademap.report.block_papers import (
     write_target_sheet,
 )
 from facademap.report.measures import Measures
-from facademap.tables import is_missing
+from facademap.tables import is_missing, text_of
 
 __all__ = ["export_blocks", "read_cards", "target_sheet", "yard_paper"]
 
@@ -85,11 +85,11 @@ def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
                 say=say,
                 id=block["id"],
                 stone_type=block["stone_type"],
-                location=_text(block["location"]),
+                location=text_of(block["location"]),
                 state=block["state"],
                 acceptance=block["acceptance"],
-                bed=_text(face.get("bed")) or "unknown",
-                finish=_text(face.get("finish")),
+                bed=text_of(face.get("bed")) or "unknown",
+                finish=text_of(face.get("finish")),
                 size_m=(
                     _value(face.get("width_m")),
                     _value(face.get("height_m")),
@@ -106,10 +106,6 @@ def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
             )
         )
     return cards
-
-
-def _text(value: Any) -> str:
-    return "" if is_missing(value) else str(value)
 
 
 def _value(value: Any) -> float:
