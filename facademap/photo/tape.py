@@ -8,8 +8,9 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -134,6 +135,46 @@ def rectangle_places(
     return np.array([(left_m, top), (right, top), (right, bottom_m), (left_m, bottom_m)])
 
 
+def _misfits(measures: Sequence[TapeMeasure], index: Mapping[str, int], x: Floats) -> Floats:
+    """By how many of its deviations each measure is missed; the first point lies at the origin."""
+    p = np.vstack([np.zeros(2), x.reshape(-1, 2)])
+    values = []
+    for m in measures:
+        d = p[index[m.end]] - p[index[m.start]]
+        if m.kind != "distance":
+            along, across = (d[0], d[1]) if m.kind == "level" else (d[1], d[0])
+            values.append(across / m.sigma_m)
+            if math.isfinite(m.length_m):
+                values.append((along - m.length_m) / m.sigma_m)
+        else:
+            values.append((math.hypot(*d) - m.length_m) / m.sigma_m)
+    return np.array(values)
+
+
+def _fitted(
+    conditions: Callable[[Floats], Floats],
+    names: Sequence[str],
+    *,
+    size: float,
+    guess_m: Mapping[str, tuple[float, float]],
+    rng: np.random.Generator,
+) -> Any:
+    """The best adjustment: from the rough places, or from many figures by chance where there are none."""
+    best = None
+    for trial in range(1 if guess_m else 60):
+        if guess_m:
+            base = np.array(guess_m[names[0]])
+            start = np.array([np.array(guess_m[name]) - base for name in names[1:]]).ravel()
+        else:
+            start = rng.normal(0, size, 2 * (len(names) - 1))
+        answer = least_squares(conditions, start, method="trf", x_scale=size)
+        if best is None or answer.cost < best.cost * (1 - 1e-9) - 1e-12:
+            best = answer
+        if best.cost < 1e-12 and trial > 20:
+            break
+    return best
+
+
 def place_by_tape(
     measures: Sequence[TapeMeasure],
     *,
@@ -162,42 +203,17 @@ def place_by_tape(
             "no level and no plumb line: the figure could lie at any slope",
             "Measure at least one level or plumb line.",
         )
-    index = {name: i for i, name in enumerate(names)}
-    n = len(names)
-
-    def conditions(x: Floats) -> Floats:
-        p = np.vstack([np.zeros(2), x.reshape(-1, 2)])
-        values = []
-        for m in measures:
-            d = p[index[m.end]] - p[index[m.start]]
-            if m.kind != "distance":
-                along, across = (d[0], d[1]) if m.kind == "level" else (d[1], d[0])
-                values.append(across / m.sigma_m)
-                if math.isfinite(m.length_m):
-                    values.append((along - m.length_m) / m.sigma_m)
-            else:
-                values.append((math.hypot(*d) - m.length_m) / m.sigma_m)
-        return np.array(values)
-
     lengths = [m.length_m for m in measures if math.isfinite(m.length_m)]
     if not lengths:
         raise GeometryError(
             "no length was measured, so there is no scale", "Measure at least one distance."
         )
-    size = float(np.median(lengths))
-    best = None
-    for trial in range(1 if guess_m else 60):
-        if guess_m:
-            base = np.array(guess_m[names[0]])
-            start = np.array([np.array(guess_m[name]) - base for name in names[1:]]).ravel()
-        else:
-            start = rng.normal(0, size, 2 * (n - 1))
-        answer = least_squares(conditions, start, method="trf", x_scale=size)
-        if best is None or answer.cost < best.cost * (1 - 1e-9) - 1e-12:
-            best = answer
-        if best.cost < 1e-12 and trial > 20:
-            break
-    assert best is not None
+    index = {name: i for i, name in enumerate(names)}
+    n = len(names)
+    conditions = partial(_misfits, measures, index)
+    best = _fitted(
+        conditions, names, size=float(np.median(lengths)), guess_m=guess_m or {}, rng=rng
+    )
     if not guess_m:
         best = _turned_upright(best, conditions, measures, index)
     _refuse_contradiction(best.fun, measures)

@@ -337,51 +337,18 @@ def _write(
     few = few_checks_warning(n)
     if few is not None:
         warnings.append(few)
-    samples = sample_distances_m(view, grid.extent, (view.camera.width_px, view.camera.height_px))
-    sample = float(np.nanmedian(samples)) if np.isfinite(samples).any() else math.nan
-    u, v = np.meshgrid(
-        *(
-            np.linspace(*side, k)
-            for side, k in (
-                ((grid.extent.u0_m, grid.extent.u1_m), 7),
-                ((grid.extent.v1_m, grid.extent.v0_m), 5),
-            )
-        )
-    )
-    sight = np.where(np.isfinite(samples), view.obliqueness_deg(u, v), np.nan)
-    if np.isnan(samples).any():
-        warnings.append("the photo does not show all of the extent")
-    if np.isfinite(sight).any() and float(np.nanmax(sight)) > AccuracyRules().oblique_deg:
-        warnings.append(
-            f"part of the surface is seen at {float(np.nanmax(sight)):.0f} degrees: relief and picking errors grow there"
-        )
+    seen, sample = _seen(view, grid, warnings)
     values: dict[str, Any] = {
         "control_rmse_m": control.rmse_radial_m if control else None,
         "check_rmse_m": check.rmse_radial_m if check else None,
         "control_n": int(points.is_control.sum()),
         "check_n": n,
-        "residuals": [
-            {
-                "name": name,
-                "du_m": du if math.isfinite(du) else None,
-                "dv_m": dv if math.isfinite(dv) else None,
-                "role": "control" if c else "check",
-            }
-            for name, (du, dv), c in zip(
-                points.name, residual.tolist(), points.is_control, strict=True
-            )
-        ],
+        "residuals": _residuals_said(points, residual),
         "gsd_m": grid.gsd_m,
         "warnings": warnings,
         "lens": lens_state,
         "camera_distance_m": view.pose.distance_m,
-        "obliqueness_deg": float(np.nanmedian(sight)) if np.isfinite(sight).any() else None,
-        "obliqueness_map_deg": [
-            [x if math.isfinite(x) else None for x in row] for row in sight.tolist()
-        ],
-        "sample_distance_map_m": [
-            [x if math.isfinite(x) else None for x in row] for row in samples.tolist()
-        ],
+        **seen,
         **proof_values(proof, max(grid.gsd_m, sample) if math.isfinite(sample) else math.nan),
         "control_hull_m": hull.tolist(),
         "outside_share": share_outside(hull, grid.extent.as_tuple()),
@@ -425,6 +392,46 @@ def _write(
             report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         )
     return values
+
+
+def _residuals_said(points: ControlPoints, residual: Floats) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "du_m": du if math.isfinite(du) else None,
+            "dv_m": dv if math.isfinite(dv) else None,
+            "role": "control" if c else "check",
+        }
+        for name, (du, dv), c in zip(points.name, residual.tolist(), points.is_control, strict=True)
+    ]
+
+
+def _seen(view: PosedView, grid: PixelGrid, warnings: list[str]) -> tuple[dict[str, Any], float]:
+    """How obliquely and how finely the photo shows the extent, with warnings; metres a pixel in the middle of it all."""
+    extent = grid.extent
+    samples = sample_distances_m(view, extent, (view.camera.width_px, view.camera.height_px))
+    u, v = np.meshgrid(
+        np.linspace(extent.u0_m, extent.u1_m, 7), np.linspace(extent.v1_m, extent.v0_m, 5)
+    )
+    shown = np.isfinite(samples)
+    sight = np.where(shown, view.obliqueness_deg(u, v), np.nan)
+    seen_at_all = bool(np.isfinite(sight).any())
+    if np.isnan(samples).any():
+        warnings.append("the photo does not show all of the extent")
+    if seen_at_all and float(np.nanmax(sight)) > AccuracyRules().oblique_deg:
+        warnings.append(
+            f"part of the surface is seen at {float(np.nanmax(sight)):.0f} degrees: relief and picking errors grow there"
+        )
+    told = {
+        "obliqueness_deg": float(np.nanmedian(sight)) if seen_at_all else None,
+        "obliqueness_map_deg": _rows_said(sight),
+        "sample_distance_map_m": _rows_said(samples),
+    }
+    return told, float(np.nanmedian(samples)) if shown.any() else math.nan
+
+
+def _rows_said(values: Floats) -> list[list[float | None]]:
+    return [[x if math.isfinite(x) else None for x in row] for row in values.tolist()]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
