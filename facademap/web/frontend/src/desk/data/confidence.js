@@ -20,9 +20,21 @@ const names = new Intl.Collator(undefined, { numeric: true });
  * @param {Proposal} a
  * @param {Proposal} b
  */
-export const byDoubt = (a, b) =>
+const byDoubt = (a, b) =>
   stepOf(a) - stepOf(b) ||
   (a.course ?? 0) - (b.course ?? 0) ||
   (a.number ?? 0) - (b.number ?? 0) ||
   names.compare(String(a.id), String(b.id));
 const stepOf = (/** @type {Proposal} */ row) => Math.floor(10 * (confidenceIn(row.note) ?? -1));
+
+/**
+ * The one that comes first by doubt; found in one pass, since a wall has thousands.
+ * @template {Proposal} T
+ * @param {readonly T[]} rows
+ * @returns {T | null}
+ */
+export const mostDoubtful = (rows) =>
+  rows.reduce(
+    (first, row) => (first === null || byDoubt(row, first) < 0 ? row : first),
+    /** @type {T | null} */ (null),
+  );

@@ -1,6 +1,6 @@
 // Proposals confirmed by eye at speed: one after the other is shown; Enter confirms, Delete takes it out, the count goes down.
 import { computed, signal } from "@preact/signals";
-import { byDoubt } from "../data/confidence.js";
+import { mostDoubtful } from "../data/confidence.js";
 import { rowsOf, surface } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { onRename } from "../data/outbox.js";
@@ -21,15 +21,14 @@ export const confirming = signal(
 );
 
 /**
+ * Proposals of the surface in view.
  * @param {ProposedTable} table
  * @returns {(WallStone | Condition)[]}
  */
-const openHere = (table) =>
+export const openHere = (table) =>
   /** @type {(WallStone | Condition)[]} */ (rowsOf(table)).filter(
     (r) => r.origin === "assisted" && !r.confirmed_by && r.surface === surface.value,
   );
-/** Proposals of the surface in view, the doubtful first, then in the order of courses, from the left. */
-export const openOf = (/** @type {ProposedTable} */ table) => openHere(table).sort(byDoubt);
 
 /** How many proposals wait on this surface, by table. */
 export const proposals = computed(() =>
@@ -37,17 +36,17 @@ export const proposals = computed(() =>
 );
 
 /** Read anew after each step: an edit is in the rows before the page has been told of it. */
-const queue = () => {
+const left = () => {
   if (!confirming.value) return [];
   const passed = new Set(confirming.value.passed);
-  return openOf(confirming.value.table).filter((r) => !passed.has(r.id));
+  return openHere(confirming.value.table).filter((r) => !passed.has(r.id));
 };
-/** For the page: sorted once for each state, also where a wall has thousands of proposals. */
-const waiting = computed(queue);
+const waiting = computed(left);
+const shown = computed(() => mostDoubtful(waiting.value));
 export const confirmingLeft = () => waiting.value.length;
-/** The one that is looked at. */
-export const confirmingShown = () => waiting.value[0] ?? null;
-const confirmingNow = () => queue()[0] ?? null;
+/** The one that is looked at: the doubtful first, then in the order of courses, from the left. */
+export const confirmingShown = () => shown.value;
+const confirmingNow = () => mostDoubtful(left());
 
 /** @param {boolean} [going] Whether the view goes there, too. */
 function show(going = true) {
@@ -65,7 +64,7 @@ function show(going = true) {
 
 /** @param {TableName} [table] Which proposals first. */
 export function beginConfirming(table) {
-  const found = [...TABLES.filter((n) => n === table), ...TABLES].find((n) => openOf(n).length);
+  const found = [...TABLES.filter((n) => n === table), ...TABLES].find((n) => openHere(n).length);
   if (!found) {
     notice.value = { text: t("confirm.none") };
     return;

@@ -8,7 +8,7 @@ import { who } from "../data/settings.js";
 import { boxOf } from "../geometry/shapes.js";
 import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
-import { beginConfirming, confirming, openOf } from "./confirming.js";
+import { beginConfirming, confirming, openHere } from "./confirming.js";
 
 export const isProposing = () =>
   job.value?.state === "running" && ["stones", "damage"].includes(job.value.kind);
@@ -60,7 +60,7 @@ function isWithin(outline, [left, low, right, high]) {
 export function sureInView() {
   if (confirming.value?.table !== "wall_stones") return [];
   const view = map.getView().calculateExtent(map.getSize());
-  return openOf("wall_stones").filter(
+  return openHere("wall_stones").filter(
     (r) => (confidenceIn(r.note) ?? 0) >= SURE && r.geometry && isWithin(r.geometry, view),
   );
 }
