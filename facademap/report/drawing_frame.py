@@ -23,7 +23,7 @@ from facademap.units import M_PER_FT, format_area, format_feet_inches, format_le
 __all__ = ["draw_frame", "draw_legend_sheet", "grid_boxes"]
 
 #: Distance of the lines of a legend below which they could not be read any more.
-LEAST_STEP_MM = 3.4
+LEAST_STEP_MM = 3.2
 
 
 def draw_frame(
@@ -37,8 +37,11 @@ def draw_frame(
     left_out: int,
     shown: frozenset[str] | None = None,
     schedule: bool = False,
+    low: bool = False,
 ) -> tuple[bool, float]:
     """All that stands round the field of one sheet, with the schedule under the legend if so wanted.
+
+    A low title block leaves more room to the legend.
 
     Returns
     -------
@@ -61,7 +64,7 @@ def draw_frame(
     page.layer = "sheet"
     sx, sy, sw, sh = sheets.frame.strip
     page.line(sx, sy, sx, sy + sh, width_mm=0.5)
-    foot = draw_title_block(page, content, sheets, number, words)
+    foot = draw_title_block(page, content, sheets, number, words, low=low)
     foot = _scale_bar(page, sheets, foot, inches=content.inches)
     if sheets.columns * sheets.rows > 1:
         foot = _key_plan(page, content, sheets, place, foot)

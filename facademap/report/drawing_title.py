@@ -25,8 +25,8 @@ _TITLES = {
 #: Revisions shown; older ones stand in the index of the issued papers.
 _MOST_REVISIONS = 4
 _ROW = 4.3
-#: Side of the key in plan.
-_KEY_MM = 17.0
+#: Side of the key in plan; of the one beside the scale where room is scarce.
+_KEY_MM, _SMALL_KEY_MM = 17.0, 12.0
 #: Type of the names of project and elevation: the largest in which two lines hold them.
 _PROJECT_PT, _ELEVATION_PT = (9.0, 8.0, 7.0), (13.0, 11.0, 9.0, 8.0)
 
@@ -54,24 +54,39 @@ class SheetWords:
 
 
 def draw_title_block(
-    page: Page, content: Content, sheets: Sheets, number: tuple[int, int], words: SheetWords
+    page: Page,
+    content: Content,
+    sheets: Sheets,
+    number: tuple[int, int],
+    words: SheetWords,
+    *,
+    low: bool = False,
 ) -> float:
-    """Draw it at the foot of the strip; returns how high it reaches."""
+    """Draw it at the foot of the strip; returns how high it reaches.
+
+    A low one, for long names beside a long legend, has its key in plan beside the scale.
+    """
     x, y, w, _ = sheets.frame.strip
     at = _foot(page, content, sheets, y)
     at = draw_issue(page, words, number, x, at, w)
     page.line(x, at, x + w, at, width_mm=0.25)
     page.text(x + 3, at + 8.6, "Scale", size_pt=6.5)
+    told = content.facing_deg is not None
     page.text(
         x + 3,
         at + 2.4,
         scale_words(sheets.scale, inches=content.inches),
         size_pt=16,
         weight="bold",
-        within_mm=w - 6,
+        within_mm=w - 6 - (_SMALL_KEY_MM if low and told else 0.0),
     )
-    at += 12.0
-    return _names(page, content, words, x, at, w)
+    if low and told:
+        _facing(page, content, x + w - 2 - _SMALL_KEY_MM, at + 0.2, _SMALL_KEY_MM)
+        facing = f"faces {content.facing_deg:.0f}° from north"
+        page.text(
+            x + w - 3 - _SMALL_KEY_MM, at + 8.6, facing, size_pt=6.5, anchor="right", within_mm=w - 30
+        )  # fmt: skip
+    return _names(page, content, words, (x, at + 12.0, w), key=told and not low)
 
 
 def draw_issue(
@@ -81,22 +96,29 @@ def draw_issue(
     return _issue(page, words, number, x, _revisions(page, words, x, y, w), w)
 
 
-def _names(page: Page, content: Content, words: SheetWords, x: float, y: float, w: float) -> float:
-    inner = w - 6
+def _facing(page: Page, content: Content, x: float, y: float, size: float) -> None:
+    draw_plan_key(
+        page, x, y, size, facing_deg=content.facing_deg, others_deg=content.other_facings_deg
+    )
+
+
+def _names(
+    page: Page,
+    content: Content,
+    words: SheetWords,
+    zone: tuple[float, float, float],
+    *,
+    key: bool,
+) -> float:
+    x, y, w = zone
+    inner, first = w - 6, 2.6 if content.facing_deg is not None and not key else 6.6
     page.line(x, y, x + w, y, width_mm=0.25)
-    if content.facing_deg is not None:
+    if key:
         inner -= _KEY_MM
         facing = f"faces {content.facing_deg:.0f}° from north"
         page.text(x + 3, y + 2.2, facing, size_pt=7.5, within_mm=inner)
-        draw_plan_key(
-            page,
-            x + w - _KEY_MM - 1,
-            y + 0.2,
-            _KEY_MM,
-            facing_deg=content.facing_deg,
-            others_deg=content.other_facings_deg,
-        )
-    top = _name(page, words.project, (x + 3, y + 6.6, inner), _PROJECT_PT, weight="regular")
+        _facing(page, content, x + w - _KEY_MM - 1, y + 0.2, _KEY_MM)
+    top = _name(page, words.project, (x + 3, y + first, inner), _PROJECT_PT, weight="regular")
     top = _name(page, content.elevation, (x + 3, top + 4.8, inner), _ELEVATION_PT, weight="bold")
     page.box(x, top + 6.1, w, 9, ink=None, fill="#111111")
     page.text(

@@ -73,8 +73,14 @@ def draw_sheets(
     words = words or SheetWords()
     sheets = lay_out(content.box, sheet=sheet, scale=scale, inches=content.inches)
     field_sheets = sheets.columns * sheets.rows
-    trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
-    long_legend, free = draw_frame(trial, content, sheets, (0, 0), (1, 1), words=words, left_out=1)
+    for low in (False, True):
+        trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
+        long_legend, free = draw_frame(
+            trial, content, sheets, (0, 0), (1, 1), words=words, left_out=1, low=low
+        )
+        if not long_legend:
+            break
+    low = low and not long_legend  # it helps, or is left
     after = section_sheets(content.relief, sheets, inches=content.inches) if content.relief else []
     scheduled, tall = (
         count_of_schedule(content, sheets),
@@ -106,7 +112,7 @@ def draw_sheets(
                 total -= scheduled
             draw_frame(
                 page, content, sheets, (column, row), (number, total), words=words, left_out=left_out, shown=shown,
-                schedule=beside,
+                schedule=beside, low=low,
             )  # fmt: skip
             draw_match_lines(page, sheets, column, row)
             if changed and words.mark is not None:

@@ -162,6 +162,39 @@ def test_swipe_print_and_grid_work(chromium: Any, made: tuple[Path, str]) -> Non
     assert trouble == []
 
 
+def test_words_of_the_grid_do_not_meet_in_the_corner_of_a_tile(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
+    page, trouble = open_map(chromium, made[1])
+    met = page.evaluate("""() => {
+        const said = new Map(), own = CanvasRenderingContext2D.prototype.fillText;
+        CanvasRenderingContext2D.prototype.fillText = function (word, x, y) {
+            if (/ (m|ft)$/.test(word)) {
+                if (!said.has(this)) said.set(this, []);
+                said.get(this).push([word, x, y - 11, x + this.measureText(word).width, y]);
+            }
+            own.call(this, word, x, y);
+        };
+        const drawn = [];
+        /* where lines come down in the corner of a tile, at every place within a hand's breadth of it */
+        const surface = Wall.surface(), left = surface.left_m, top = surface.top_m;
+        for (let n = 0; n < 40; n++) {
+            surface.left_m = left + n * 0.013; surface.top_m = top + n * 0.017;
+            Stage.map.eachLayer((l) => { if (l instanceof Draw.Outlines) l.redraw(); });
+        }
+        for (const words of said.values()) drawn.push(words);
+        surface.left_m = left; surface.top_m = top;
+        CanvasRenderingContext2D.prototype.fillText = own;
+        const over = (a, b) => a[1] < b[3] && b[1] < a[3] && a[2] < b[4] && b[2] < a[4];
+        let many = 0;
+        const found = drawn.flatMap((words) => words.flatMap((a, k) => words.slice(k + 1).flatMap((b) => { many++; return over(a, b) ? [[a, b]] : []; })));
+        return [found, many];
+    }""")
+    assert met[0] == []
+    assert met[1] > 100
+    assert trouble == []
+
+
 def test_a_review_goes_out_and_comes_back(
     chromium: Any, made: tuple[Path, str], tmp_path: Path
 ) -> None:

@@ -541,6 +541,24 @@ def test_the_title_block_wraps_long_names_to_their_last_word(frames, sheet):
     assert faults_of(write_drawing_pdf([page], title="t")) == []
 
 
+def test_a_long_legend_stays_beside_its_drawing_under_long_names(frames):
+    content = elevation_content(frames, "E-1")
+    groups = [replace(content.groups[0], name=f"term {n}", short=f"T{n}") for n in range(36)]
+    long = replace(
+        content,
+        groups=tuple(groups),
+        elevation="River front with both boat landings, the carved doorway and the return towards the chandlery",
+        notes=("River front: picture 2 mm a pixel, proved by 136 check points, RMSE 4.7 mm. " * 4,),
+    )
+    name = "Repair of the fronts towards the river and the street of the old sail loft, second campaign"
+    pages = draw_sheets(long, sheet="A3", scale=50.0, words=SheetWords(project=name))
+    assert [p.title for p in pages if "legend" in p.title] == []
+    words = _words(pages[0])
+    assert {"term 0", "term 35", "faces 190° from north"} <= set(words)
+    assert set(name.split()) <= set(" ".join(words).split())
+    assert faults_of(write_drawing_pdf(pages[:1], title="t")) == []
+
+
 @pytest.mark.parametrize("sheet", ["A4", "A1"])
 def test_a_cover_wraps_long_names_and_draws_each_wall_with_its_sheets(frames, sheet):
     content = elevation_content(frames, "E-1")

@@ -221,14 +221,19 @@ const Draw = (() => {
       const u0 = surface.left_m + coords.x * TILE / ppm, v0 = surface.top_m - coords.y * TILE / ppm;
       const word = (m) => unit === 1 ? +m.toFixed(1) + " m" : +(m / unit).toFixed(1) + " ft";
       pen.font = "11px system-ui, DejaVu Sans, sans-serif"; pen.lineWidth = 1; pen.textAlign = "left"; pen.textBaseline = "alphabetic";
+      const across = [], wide = (m) => pen.measureText(word(m)).width + 4;
       /* from a little left of the tile, whose words reach into it */
-      for (let u = Math.ceil((u0 - 60 / ppm) / step) * step; u <= u0 + TILE / ppm; u += step) line(pen, (u - u0) * ppm, 0, 0, TILE, word(u));
-      for (let v = Math.floor((v0 + 16 / ppm) / step) * step; v >= v0 - TILE / ppm; v -= step) line(pen, 0, (v0 - v) * ppm, TILE, 0, word(v));
+      for (let u = Math.ceil((u0 - 60 / ppm) / step) * step; u <= u0 + TILE / ppm; u += step) { const x = (u - u0) * ppm; across.push([x, x + wide(u)]); line(pen, x, 0, 0, TILE, word(u)); }
+      for (let v = Math.floor((v0 + 16 / ppm) / step) * step; v >= v0 - TILE / ppm; v -= step) {
+        /* in a corner of tiles the words of a level stand right of those of the line that comes down there */
+        const y = (v0 - v) * ppm, met = Math.min(Math.abs(y), Math.abs(y - TILE)) < 14 ? across.find(([from, to]) => from < wide(v) && to > 0) : null;
+        line(pen, 0, y, TILE, 0, word(v), met ? met[1] + 2 : 0);
+      }
   }
-  function line(pen, x, y, dx, dy, word) {
+  function line(pen, x, y, dx, dy, word, aside = 0) {
     pen.strokeStyle = "rgba(255,255,255,.45)"; pen.beginPath(); pen.moveTo(x + 1, y + 1); pen.lineTo(x + dx + 1, y + dy + 1); pen.stroke();
     pen.strokeStyle = "rgba(20,30,40,.35)"; pen.beginPath(); pen.moveTo(x, y); pen.lineTo(x + dx, y + dy); pen.stroke();
-    pen.fillStyle = "rgba(255,255,255,.8)"; pen.fillRect(x + 2, y + 2, pen.measureText(word).width + 4, 13); pen.fillStyle = "#222"; pen.fillText(word, x + 4, y + 12);
+    const at = x + aside; pen.fillStyle = "rgba(255,255,255,.8)"; pen.fillRect(at + 2, y + 2, pen.measureText(word).width + 4, 13); pen.fillStyle = "#222"; pen.fillText(word, at + 4, y + 12);
   }
   return { crs, signOf, letter, weightOf, dashOf, proposed, PX_PER_MM, termsInOrder: data.terms.map((t) => t.name), Outlines, Picture, swatch, sign, shape, tile, term, family, REPAIR, TILE };
 })();
