@@ -16,7 +16,7 @@ from facademap.report.drawing_schedule import draw_schedule_beside
 from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.page import Page
-from facademap.report.sheet_layout import MARGIN, Frame, Sheets
+from facademap.report.sheet_layout import MARGIN, Frame, Sheets, legible_pt
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.units import M_PER_FT, format_area, format_feet_inches, format_length
 
@@ -24,6 +24,8 @@ __all__ = ["draw_frame", "draw_legend_sheet", "grid_boxes"]
 
 #: Distance of the lines of a legend below which they could not be read any more.
 LEAST_STEP_MM = 3.2
+#: Type of a legend whose lines are so far apart.
+_PT_PER_STEP = 1.75
 
 
 def draw_frame(
@@ -76,6 +78,7 @@ def draw_frame(
         content,
         (sx, foot, sw, sy + sh - foot),
         rows=rows,
+        enlarge=sheets.frame.enlarge,
         sheet_follows=sheets.columns * sheets.rows + 1,
     )
     if schedule:
@@ -352,6 +355,7 @@ def _legend(
     rows: list[Group | str] | None = None,
     first: bool = True,
     last: bool = True,
+    enlarge: float = 1.0,
     sheet_follows: int = 0,
 ) -> tuple[bool, float]:
     """Signs with number and area, without the families' headings where only so they fit.
@@ -371,10 +375,11 @@ def _legend(
     tail += SCALE_MM if content.change is not None else 0.0
     room = h - 9 - tail
     step = min(5.4, room / max(1, len(rows)))
-    if step < LEAST_STEP_MM:
+    least = legible_pt(LEAST_STEP_MM * _PT_PER_STEP, enlarge) / _PT_PER_STEP
+    if step < least:
         rows = [row for row in rows if not isinstance(row, str)]
         step = min(5.4, room / max(1, len(rows)))
-    if step < LEAST_STEP_MM:
+    if step < least:
         page.paragraph(
             x + 3,
             top - 12,
@@ -399,11 +404,16 @@ def _legend(
         base -= step
         if isinstance(row, str):
             page.text(
-                x + 3, base + 0.6, row, size_pt=min(7.5, step * 1.7), weight="bold", within_mm=w - 6
+                x + 3,
+                base + 0.6,
+                row,
+                size_pt=min(7.5, step * _PT_PER_STEP),
+                weight="bold",
+                within_mm=w - 6,
             )
             continue
         _swatch(page, row, x + 3, base, 9.0, step - 0.9)
-        size = min(8.0, step * 1.75)
+        size = min(8.0, step * _PT_PER_STEP)
         page.text(
             x + 13.5, base + step * 0.22, row.short, size_pt=size, weight="bold", ink=row.colour
         )

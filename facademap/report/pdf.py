@@ -18,7 +18,7 @@ from reportlab.pdfbase.pdfdoc import PDFInfo
 from reportlab.pdfgen.canvas import Canvas
 
 from facademap.report.page import Disc, Lines, Page, Picture, Rings, Text
-from facademap.report.sheet_layout import enlarging
+from facademap.report.sheet_layout import enlarging, legible_pt
 from facademap.report.typeface import MM_PER_PT, font_name, text_width_mm
 
 __all__ = ["date_canvas", "dated", "day_of_pdf", "put_marks", "put_stamp", "stamped", "write_pdf"]
@@ -169,7 +169,7 @@ def _stamp_of(words: str, long_mm: float) -> Text:
     larger = enlarging(long_mm)
     x, y = (a * larger for a in _STAMP_AT_MM)
     return Text(
-        x_mm=x, y_mm=y, text=words, size_pt=_STAMP_PT * larger, weight="regular", anchor="left", angle_deg=0.0, ink="#555555",
+        x_mm=x, y_mm=y, text=words, size_pt=legible_pt(_STAMP_PT, larger) * larger, weight="regular", anchor="left", angle_deg=0.0, ink="#555555",
         halo="#ffffff", layer="",
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from facademap.report.page import Page
 from facademap.report.pdf import LEAST_STAMPED_MM, day_of_pdf, write_pdf
-from facademap.report.sheet_layout import enlarging
+from facademap.report.sheet_layout import enlarging, legible_pt
 
 __all__ = ["marked", "page_count", "picked", "struck"]
 
@@ -36,7 +36,7 @@ def marked(pdf: bytes, words: str, *, date: str) -> bytes:
         larger = enlarging(max(page.width_mm, page.height_mm))
         x, y = (a * larger for a in _MARK_AT_MM)
         page.text(
-            x, y, words, size_pt=_MARK_PT * larger, weight="bold", halo="#ffffff", within_mm=page.width_mm - 2 * x
+            x, y, words, size_pt=legible_pt(_MARK_PT, larger) * larger, weight="bold", halo="#ffffff", within_mm=page.width_mm - 2 * x
         )  # fmt: skip
 
     return _overlaid(pdf, draw, date=date)

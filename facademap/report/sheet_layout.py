@@ -9,12 +9,14 @@ from facademap.errors import InputError
 from facademap.report.paper import paper_named
 from facademap.report.scales import INCH_SCALES, METRIC_SCALES, check_scale
 
-__all__ = ["Frame", "Sheets", "enlarging", "lay_out"]
+__all__ = ["Frame", "Sheets", "enlarging", "lay_out", "legible_pt"]
 
 #: Finest scale that is taken unasked.
 _FINEST = 10.0
 #: Sheets up to this long side are read at full size; larger ones are printed at half size too, and are written larger.
 _READ_FULL_SIZE_MM = 460.0
+#: Smallest type on those: at half size it is 5 pt, which is still read (common practice).
+_LEAST_LARGE_PT = 10.0
 OVERLAP_MM = 20.0
 MOST_SHEETS = 100
 #: Margin of a sheet and width of the band with the grid's figures, in mm.
@@ -57,6 +59,11 @@ def enlarging(long_mm: float) -> float:
     if long_mm <= _READ_FULL_SIZE_MM:
         return 1.0
     return 1.55 * float((long_mm / 594.0) ** 0.35)
+
+
+def legible_pt(size_pt: float, enlarge: float) -> float:
+    """Type on a small sheet that is still read at half size where the real sheet is so many times as large."""
+    return size_pt if enlarge == 1.0 else max(size_pt, _LEAST_LARGE_PT / enlarge)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

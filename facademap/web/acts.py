@@ -146,6 +146,7 @@ RULES: dict[str, Rule] = {
     "GET /api/jobs/{id}": Rule(act="look"),
     "GET /api/reviewer-links": Rule(act="administer", sees="reviewer links"),
     "POST /api/edits": Rule(act="edit", parts=True),
+    "POST /api/papers/code": Rule(act="look", sees="papers asked for"),
     "POST /api/consequences": Rule(act="try", parts=True),
     "POST /api/photos": Rule(act="photo", parts=True),
     "POST /api/reviews": Rule(act="review", parts=True),

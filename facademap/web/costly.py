@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -179,7 +179,17 @@ def _papers_page(tools: Tools, *, asked: str = "") -> str:
 def _papers_asked(tools: Tools, *, words: str = "") -> Any:
     from facademap.tasks.desk.papers import asked_about
 
-    answers = asked_about(tools.folder, words) if words.strip() else []
+    return _answers(asked_about(tools.folder, words) if words.strip() else [])
+
+
+def _papers_pictured(tools: Tools, *, path: Path) -> Any:
+    from facademap.tasks.desk.papers import asked_by_picture
+
+    words, answers = asked_by_picture(tools.folder, path)
+    return {"words": words, **_answers(answers)}
+
+
+def _answers(answers: Sequence[Any]) -> dict[str, Any]:
     return {"answers": [{"what": a.what, "state": a.state, "says": a.says} for a in answers]}
 
 
@@ -208,6 +218,7 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "paper": _paper_numbered,
     "papers-page": _papers_page,
     "papers-asked": _papers_asked,
+    "papers-pictured": _papers_pictured,
     "ticket": _ticket,
     "photo": _decode,
 }
@@ -224,6 +235,7 @@ TITLES: Mapping[str, str] = {
     "paper": "look a paper up",
     "papers-page": "write the page of papers",
     "papers-asked": "look up a sheet",
+    "papers-pictured": "read the code of a sheet",
     "ticket": "draw a ticket",
     "photo": "decode a photo",
 }

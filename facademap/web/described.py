@@ -703,13 +703,12 @@ def describe() -> Schema:
         paths.setdefault(path, {})["post"] = _post(
             path, summary, {"application/json": {"schema": body}}
         )
-    paths["/api/photos"] = {
-        "post": _post(
-            "/api/photos",
-            "A photo",
-            {kind: {"schema": {"type": "string", "format": "binary"}} for kind in PICTURE_TYPES},
-        )
-    }
+    picture = {kind: {"schema": {"type": "string", "format": "binary"}} for kind in PICTURE_TYPES}
+    for path, summary in (
+        ("/api/photos", "A photo"),
+        ("/api/papers/code", "Whether the sheet holds whose code a picture shows"),
+    ):
+        paths[path] = {"post": _post(path, summary, picture)}
     paths["/api/photos"]["post"]["parameters"] = [
         {"name": n, "in": "query", "schema": _TEXT} for n in ("subject", "who", "name", "surface")
     ]

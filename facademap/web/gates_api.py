@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.condition.signs import signs_as_json
-from facademap.errors import InputError
+from facademap.errors import FacademapError, InputError
+from facademap.io.whole_files import temporary_folder, write_whole
 from facademap.store.project import Project
 from facademap.tasks.issue.papers_register import recall_paper
 from facademap.tasks.match.kept_plans import (
@@ -23,10 +25,10 @@ from facademap.tasks.match.kept_plans import (
     undo_plan,
 )
 from facademap.tasks.project.set_aside import put_back_in, set_aside_in
-from facademap.web.answers import Answer, text_of, threaded
+from facademap.web.answers import Answer, failure, text_of, threaded
 from facademap.web.apart import Apart, Order, apart
 from facademap.web.desk import Desk
-from facademap.web.guard import author_of
+from facademap.web.guard import author_of, read_picture_body
 
 __all__ = ["routes"]
 
@@ -111,7 +113,21 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
             headers={"cache-control": "no-cache"},
         )
 
+    async def pictured(request: Request) -> Response:
+        try:
+            data = await read_picture_body(request)
+
+            def read() -> Any:
+                with temporary_folder() as folder:
+                    arrived = write_whole("arrived", data, inside=folder, durable=False)
+                    return pool.run("papers-pictured", path=arrived)
+
+            return Answer(await run_in_threadpool(read))
+        except FacademapError as error:
+            return failure(error)
+
     return [
+        Route("/api/papers/code", pictured, methods=["POST"]),
         Route("/api/papers/recall", threaded(recall), methods=["POST"]),
         Route("/api/papers/number/{number}", apart(pool, numbered)),
         Route("/api/papers/asked", apart(pool, told)),

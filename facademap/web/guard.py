@@ -13,14 +13,15 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
 
-from facademap.errors import FacademapError
+from facademap.errors import FacademapError, InputError
 from facademap.limits import limits_now
 from facademap.web.meter import Meter
 from facademap.web.sessions import Pass, Sessions
 from facademap.web.team_sessions import TeamSessions
 
-__all__ = ["LONGEST_NAME", "SECURITY_HEADERS", "Access", "Guard", "author_of"]
+__all__ = ["LONGEST_NAME", "SECURITY_HEADERS", "Access", "Guard", "author_of", "read_picture_body"]
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Any]]
@@ -179,6 +180,24 @@ def author_of(scope: Mapping[str, Any], said: str, fallback: str) -> str:
     granted = scope.get("facademap_pass")
     name = granted.name if granted is not None else ""
     return name or " ".join(said.split())[:LONGEST_NAME] or fallback
+
+
+async def read_picture_body(request: Request) -> bytes:
+    """The picture that was sent.
+
+    Raises
+    ------
+    InputError
+        It is none of the kinds that are taken, or it is larger than the limit.
+    """
+    if request.headers.get("content-type", "").split(";")[0].strip() not in PICTURE_TYPES:
+        raise InputError(
+            "a photo that is no picture", "Send image/jpeg, image/png, image/tiff or image/webp."
+        )
+    try:
+        return await request.body()
+    except ClientDisconnect:
+        raise InputError("a picture that is too large", "Send at most 80 MB.") from None
 
 
 class Guard:

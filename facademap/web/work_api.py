@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
@@ -26,7 +26,7 @@ from facademap.web.acts import DECIDED_STAGES, JOBS, need
 from facademap.web.answers import Answer, failure, text_of, threaded
 from facademap.web.apart import Apart, Order, apart
 from facademap.web.desk import Desk
-from facademap.web.guard import PICTURE_TYPES, author_of
+from facademap.web.guard import author_of, read_picture_body
 from facademap.web.queue_jobs import DeskJobs
 from facademap.web.sign_in import digest
 
@@ -316,14 +316,8 @@ def _record_routes(desk: Desk, pool: Apart) -> list[Route]:
             return failure(conflict, more={"theirs": getattr(conflict, "theirs", None)})
 
     async def photo(request: Request) -> Response:
-        kind = request.headers.get("content-type", "").split(";")[0]
         try:
-            if kind not in PICTURE_TYPES:
-                raise InputError(
-                    "a photo that is no picture",
-                    "Send image/jpeg, image/png, image/tiff or image/webp.",
-                )
-            data = await request.body()
+            data = await read_picture_body(request)
             asked = request.query_params
 
             def store() -> Any:
@@ -338,8 +332,6 @@ def _record_routes(desk: Desk, pool: Apart) -> list[Route]:
                 )
 
             return Answer({"id": await run_in_threadpool(store)})
-        except ClientDisconnect:
-            return failure(InputError("a picture that is too large", "Send at most 80 MB."))
         except FacademapError as error:
             return failure(error)
 

@@ -20,7 +20,7 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchmarks.paper_texts import faults_of
+from benchmarks.paper_texts import faults_of, texts_of
 from benchmarks.papers_project import make_project
 from facademap.condition.glossary import find_term
 from facademap.errors import InputError
@@ -33,6 +33,8 @@ from facademap.report.face_picture import encode_jpeg
 from facademap.report.match_lines import sheet_at
 from facademap.report.page import Lines, Text
 from facademap.report.paper import PAPERS, paper_named
+from facademap.report.pdf import stamped
+from facademap.report.pdf_sets import marked
 from facademap.report.sheet_dxf import write_sheet_dxfs
 from facademap.report.sheet_layout import MARGIN, lay_out
 from facademap.report.typeface import text_width_mm
@@ -316,9 +318,16 @@ def test_too_many_sheets_and_silly_scales_are_refused(frames):
 @pytest.mark.parametrize("sheet", ["A2", "A1", "A0", "ARCH D", "ANSI E"])
 def test_a_large_sheet_is_legible_at_half_its_size(frames, sheet):
     """5 pt is what is still read on paper (common practice); half of every text on a large sheet is no smaller."""
-    for page in draw_sheets(elevation_content(frames, "E-1"), sheet=sheet):
-        sizes = [m.size_pt for m in page.marks if type(m).__name__ == "Text"]
-        assert min(sizes) / 2 >= 4.99
+    content = elevation_content(frames, "E-1")
+    many = [replace(content.groups[0], name=f"term {n}", heading=f"{n // 5}") for n in range(34)]
+    pages = draw_sheets(replace(content, groups=(*content.groups, *many)), sheet=sheet)
+    with stamped("Paper 1234-5678, a working print, not issued."):
+        issued = marked(write_drawing_pdf(pages, title="t"), "DR-001 rev A", date="2026-11-30")
+    told = [one for page in pypdfium2.PdfDocument(issued) for one in texts_of(page)]
+    assert {"DR-001 rev A", "Paper 1234-5678, a working print, not issued."} <= {
+        t for t, _, _ in told
+    }
+    assert min(size for _, _, size in told) / 2 >= 4.99
 
 
 def test_every_number_stands_on_the_sheet_or_in_the_schedule_and_hides_nothing_small(frames):

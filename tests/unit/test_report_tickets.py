@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchmarks.paper_texts import faults_of, texts_of
 from benchmarks.papers_project import make_project
 from facademap.errors import InputError
+from facademap.io.code_pictures import read_codes
 from facademap.io.rule_files import load_criteria, load_profile
 from facademap.repair.sizes import sizes_of
 from facademap.repair.steps import STEPS, steps_for
@@ -330,6 +331,13 @@ def _read(crop: np.ndarray) -> str:
         if text := cv2.QRCodeDetector().detectAndDecode(large)[0]:
             return str(text)
     return ""
+
+
+def test_the_desk_reads_the_code_in_a_photo_of_a_whole_ticket(frames, tmp_path):
+    tickets = make_tickets(frames, project="Sallow Quay sail loft", settings=S)
+    image = _seen(write_cut_tickets(tickets[:1]), 0, blur_px=0.8)
+    cv2.imwrite(str(tmp_path / "photo.jpg"), image)
+    assert read_codes(tmp_path / "photo.jpg") == (tickets[0].link,)
 
 
 def test_codes_say_what_they_are_on_without_a_desk_and_are_read_at_150_dpi(frames):

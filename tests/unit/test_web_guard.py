@@ -206,6 +206,28 @@ def test_an_upload_must_be_a_picture_and_keeps_no_name_of_its_own(
     assert (folder / "photos" / photo).is_file()
 
 
+def test_a_photo_of_a_code_tells_whether_its_sheet_holds(client: TestClient) -> None:
+    code = cv2.copyMakeBorder(
+        cv2.resize(
+            cv2.QRCodeEncoder.create().encode("DR-001 rev A"), None, fx=6, fy=6, interpolation=cv2.INTER_NEAREST
+        ), 90, 60, 40, 200, cv2.BORDER_CONSTANT, value=235,
+    )  # fmt: skip
+    blurred = cv2.GaussianBlur(code, (0, 0), 1.2)
+
+    def sent(picture: np.ndarray, kind: str = "image/jpeg") -> Any:
+        data = cv2.imencode(".jpg", picture)[1].tobytes()
+        return client.post("/api/papers/code", content=data, headers={"content-type": kind})
+
+    told = sent(blurred)
+    assert told.status_code == 200, told.text
+    assert told.json()["words"] == "DR-001 rev A"
+    assert [a["state"] for a in told.json()["answers"]] == ["unknown"]  # nothing is issued here
+    nothing = sent(np.full((300, 400), 200, np.uint8))
+    assert nothing.status_code == 400
+    assert "no code" in nothing.json()["error"]["problem"]
+    assert sent(blurred, kind="application/json").status_code == 400
+
+
 def test_a_picture_that_claims_to_be_enormous_is_refused(client: TestClient) -> None:
     import struct
     import zlib

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
+from facademap.io.code_pictures import read_codes
 from facademap.io.pictures import read_picture
 from facademap.report.issue_register import is_sheet_number
 from facademap.store.project import Project
@@ -28,6 +29,7 @@ from facademap.tasks.issue.papers_state import (
 
 __all__ = [
     "asked_about",
+    "asked_by_picture",
     "list_papers",
     "page_of_papers",
     "paper_numbered",
@@ -51,6 +53,8 @@ _TABLES = (
 )
 
 
+#: Codes of one picture that are answered, and letters of one that are looked at.
+_MOST_CODES, _LONGEST_CODE = 6, 200
 #: The number of a paper that was made, with the sheet that may follow it.
 _NUMBER = re.compile(r"\b[0-9A-F]{4}-[0-9A-F]{4}(?: [\w.-]+)?\Z", re.IGNORECASE)
 
@@ -181,6 +185,19 @@ def asked_about(folder: Path, words: str) -> list[Answered]:
     name = " ".join(str(found.get(k) or "") for k in ("title", "part")).strip()
     says = found.get("says") or "; ".join(found.get("reasons", ())) or found.get("why") or ""
     return [Answered(what=f"{words} ({name})", state=str(found["state"]), says=str(says))]
+
+
+def asked_by_picture(folder: Path, path: Path) -> tuple[str, list[Answered]]:
+    """Whether the sheets whose codes a picture shows still hold: what the codes say, and the answers.
+
+    Raises
+    ------
+    InputError
+        No code can be read in it.
+    """
+    codes = read_codes(path)[:_MOST_CODES]
+    answers = [a for words in codes for a in asked_about(folder, words[:_LONGEST_CODE])]
+    return "; ".join(codes), answers
 
 
 def _about_thing(folder: Path, words: str) -> list[Answered]:

@@ -1,6 +1,7 @@
-// Does a sheet in somebody's hand still hold? By its number, or by the code on it read with the camera.
+// Does a sheet in somebody's hand still hold? By its number, or by the code on it, seen by the camera or in a photo.
 import { useEffect, useRef, useState } from "preact/hooks";
 import { ask, q, refusalIn } from "../data/api.js";
+import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { t } from "../words/texts.js";
 
 const LOOK_MS = 250;
@@ -81,15 +82,25 @@ export function SheetAsked() {
   );
   const [seeing, setSeeing] = useState(false);
   const [bad, setBad] = useState("");
-  const find = async (/** @type {string} */ text) => {
+  const newest = useRef(/** @type {Promise<any> | null} */ (null));
+  // an answer about one sheet never stands there while another one is asked about
+  const hear = async (/** @type {Promise<any>} */ asked) => {
+    newest.current = asked;
+    setTold(null);
     setBad("");
     try {
-      setTold((await ask(`/api/papers/asked?words=${q(text.trim().slice(0, 200))}`)).answers);
+      const { words: read, answers } = await asked;
+      if (newest.current !== asked) return;
+      if (read) setWords(read);
+      setTold(answers);
     } catch (error) {
-      setTold(null);
-      setBad(refusalIn(error) || t("needs.server"));
+      if (newest.current === asked) setBad(refusalIn(error) || t("needs.server"));
     }
   };
+  const find = (/** @type {string} */ text) =>
+    hear(ask(`/api/papers/asked?words=${q(text.trim().slice(0, 200))}`));
+  const look = (/** @type {File} */ photo) =>
+    hear(ask("/api/papers/code", { method: "POST", raw: photo, type: photo.type }));
   return (
     <section class="sheet-asked" aria-label={t("sheet.asked")}>
       <form
@@ -116,6 +127,7 @@ export function SheetAsked() {
             {t("sheet.read")}
           </button>
         )}
+        <PhotoButton text={t("sheet.photo")} onPhoto={look} />
       </form>
       {seeing && (
         <Camera

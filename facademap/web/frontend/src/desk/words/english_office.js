@@ -39,6 +39,7 @@ export const ofTheOffice = {
   "sheet.ask": "Ask",
   "sheet.example": "DR-001 rev A",
   "sheet.read": "Read its code",
+  "sheet.photo": "Photograph its code",
   "sheet.camera": "What the camera sees: hold the code of the sheet before it",
   "sheet.camera.none": "The camera cannot be used: allow it in the browser, or type the number.",
   "sheet.current": "holds",
