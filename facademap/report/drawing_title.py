@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,7 +12,7 @@ from facademap.report.page import Page
 from facademap.report.revision import IssueMark
 from facademap.report.scales import scale_words
 from facademap.report.sheet_layout import Sheets
-from facademap.report.typeface import MM_PER_PT, Weight, wrap_text
+from facademap.report.typeface import MM_PER_PT, Weight, text_width_mm, wrap_text
 
 __all__ = ["SheetWords", "draw_issue", "draw_title_block"]
 
@@ -25,6 +26,8 @@ _TITLES = {
 #: Revisions shown; older ones stand in the index of the issued papers.
 _MOST_REVISIONS = 4
 _ROW = 4.3
+#: Room of who drew and who checked a revision.
+_BY_MM = 15.0
 #: Side of the key in plan; of the one beside the scale where room is scarce.
 _KEY_MM, _SMALL_KEY_MM = 17.0, 12.0
 #: Type of the names of project and elevation: the largest in which two lines hold them.
@@ -201,14 +204,27 @@ def _revisions(page: Page, words: SheetWords, x: float, y: float, w: float) -> f
         page.text(x + 3, at + 1.3, revision.letter, size_pt=7, weight="bold", within_mm=6)
         page.text(x + 9, at + 1.3, revision.date, size_pt=6.5)
         page.text(x + 25, at + 1.3, revision.reason, size_pt=6.5, within_mm=w - 43)
-        by = revision.drawn_by + (f", {revision.checked_by}" if revision.checked_by else "")
-        page.text(x + w - 2, at + 1.3, by, size_pt=6.5, anchor="right", within_mm=15)
+        by = ", ".join(n for n in (revision.drawn_by, revision.checked_by) if n)
+        if text_width_mm(by, 6.5) > _BY_MM:  # their names stand in full with the last revision
+            by = ", ".join(map(_initials, filter(None, (revision.drawn_by, revision.checked_by))))
+        page.text(x + w - 2, at + 1.3, by, size_pt=6.5, anchor="right", within_mm=_BY_MM)
         at += _ROW
         page.line(x, at, x + w, at, width_mm=0.13)
     for text, left in (("Rev", 3), ("Date", 9), ("Reason", 25)):
         page.text(x + left, at + 1.2, text, size_pt=6.5)
     page.text(x + w - 2, at + 1.2, "by, checked", size_pt=6.5, anchor="right")
     return at + _ROW
+
+
+def _initials(name: str) -> str:
+    """What a revision table has room for.
+
+    Examples
+    --------
+    >>> _initials("Anna Lanner"), _initials("B. Reed")
+    ('AL', 'BR')
+    """
+    return "".join(word[0] for word in re.split(r"[\s.-]+", name) if word)
 
 
 def _foot(page: Page, content: Content, sheets: Sheets, y: float) -> float:

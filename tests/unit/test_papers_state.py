@@ -129,6 +129,7 @@ def test_a_paper_that_was_handed_out_is_recalled(folder: Path) -> None:
         with pytest.raises(InputError, match="already"):
             recall_paper(project, number, why="again", who="ada")
     assert paper_numbered(folder, number)["state"] == "recalled"
+    assert [(a.state, a.says) for a in asked_about(folder, number)] == [("recalled", "wrong stone")]
     # recalling says nothing new on paper
     assert set(states(folder).values()) == {"current"}
     make_papers(folder, only=ONLY, again=True)
@@ -174,6 +175,7 @@ def test_a_number_or_the_words_of_a_code_say_whether_the_sheet_holds(folder: Pat
     assert asked_about(folder, "0000-0000")[0].state == "unknown"
     assert asked_about(folder, "DR-001 rev A")[0].state == "unknown"
     assert asked_about(folder, "who knows")[0].state == "unknown"
+    assert not any("as issued" in t.what for t in asked_about(folder, code)), "none was issued"
     change(folder, "repairs", piece["repair"], note="watch the arris")
     told = asked_about(folder, code)
     assert [t.state for t in told if "ticket" in t.what] == ["stale"]

@@ -26,12 +26,13 @@ from facademap.condition.glossary import find_term
 from facademap.errors import InputError
 from facademap.report.cover_key import KeyWall
 from facademap.report.cover_sheet import CoverRow, draw_cover
+from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_content import elevation_content, fold_out
 from facademap.report.drawing_title import SheetWords
 from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
 from facademap.report.face_picture import encode_jpeg
 from facademap.report.match_lines import sheet_at
-from facademap.report.page import Lines, Text
+from facademap.report.page import Lines, Page, Text
 from facademap.report.paper import PAPERS, paper_named
 from facademap.report.pdf import stamped
 from facademap.report.pdf_sets import marked
@@ -630,3 +631,16 @@ def test_a_cover_of_one_wall_makes_use_of_its_sheet(sheet):
     rows = np.flatnonzero(inside[: int(0.89 * high)].any(axis=1))
     assert rows.max() > 0.79 * high
     assert np.diff(rows).max() < 0.08 * high
+
+
+def test_the_triangle_of_a_cloud_hides_no_number():
+    changed = np.array([shapely.box(50, 50, 70, 60)], dtype=object)
+    for x, y in ((74, 64), (46, 64), (60, 66)):  # what may stand beside the cloud
+        page = Page(width_mm=200, height_mm=150)
+        page.text(x, y, "C-097 CR", size_pt=7, anchor="centre")
+        page.text(74, 64, "C-001", size_pt=7, anchor="centre")
+        draw_clouds(page, changed, "B", within=(10, 10, 190, 140))
+        letter = next(m for m in page.marks if isinstance(m, Text) and m.text == "B")
+        reach = shapely.box(letter.x_mm - 3, letter.y_mm, letter.x_mm + 3, letter.y_mm + 4)
+        for told in ((x, y), (74, 64)):
+            assert reach.distance(shapely.Point(told)) > 1.0

@@ -24,7 +24,7 @@ from facademap.errors import FacademapError
 from facademap.report.pdf_sets import picked
 from facademap.report.struck_dxf import STAMP_LAYER
 from facademap.store.project import Project
-from facademap.tasks.desk.papers import page_of_papers, paper_numbered
+from facademap.tasks.desk.papers import asked_about, page_of_papers, paper_numbered
 from facademap.tasks.issue.issued import file_issued, list_issued, sheet_issued
 from facademap.tasks.issue.packs import papers_for, write_pack
 from facademap.tasks.issue.papers import Choices, make_papers
@@ -192,6 +192,16 @@ def test_the_command_line_asks_and_answers(folder: Path) -> None:
     assert "fix: It was issued at A" in told.stderr
     told = run(main, ["papers", str(folder), "--number", "LS-001 rev A"])
     assert "current, for tender" in told.output
+
+
+def test_a_code_names_the_issued_revision_that_holds(folder: Path) -> None:
+    transmit(folder, **{**SAID, "only": ["tickets"]}, date="2026-12-01")
+    with Project.open(folder, read_only=True) as project:
+        block = str(project.read("blocks")["id"].iloc[0])
+    (told,) = [a for a in asked_about(folder, f"block:{block}") if a.what.endswith("as issued")]
+    assert told.state == "current"
+    assert "rev A in its margin" in told.says
+    assert not [a for a in asked_about(folder, "a stranger") if a.what.endswith("as issued")]
 
 
 def test_papers_joined_are_found_by_name(folder: Path) -> None:

@@ -13,7 +13,7 @@ from facademap.io.code_pictures import read_codes
 from facademap.io.pictures import read_picture
 from facademap.report.issue_register import is_sheet_number
 from facademap.store.project import Project
-from facademap.tasks.issue.issued import sheet_issued
+from facademap.tasks.issue.issued import list_issued, sheet_issued
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import MAP, all_papers
@@ -183,7 +183,9 @@ def asked_about(folder: Path, words: str) -> list[Answered]:
             return [Answered(what=words, state="unknown", says=f"{error.problem}. {error.remedy}")]
         return _about_thing(folder, words)
     name = " ".join(str(found.get(k) or "") for k in ("title", "part")).strip()
-    says = found.get("says") or "; ".join(found.get("reasons", ())) or found.get("why") or ""
+    # why somebody recalled it comes before what changed since
+    why = found.get("why") if found["state"] == "recalled" else None
+    says = found.get("says") or why or "; ".join(found.get("reasons", ()))
     return [Answered(what=f"{words} ({name})", state=str(found["state"]), says=str(says))]
 
 
@@ -206,11 +208,11 @@ def _about_thing(folder: Path, words: str) -> list[Answered]:
         pieces = project.read("pieces")
         known = {*project.read("repairs")["id"], *project.read("blocks")["id"]}
     of_piece = dict(zip(pieces["id"], pieces["repair"], strict=True))
-    named = [w for w in re.split(r"[\s,;/?=&]+", words) if w in known or w in of_piece]
+    named = [w for w in re.split(r"[\s,;:/?=&]+", words) if w in known or w in of_piece]
     things = dict.fromkeys(of_piece.get(w, w) for w in named)
     states, register = papers_now(folder)
     entries = {r["number"]: r for r in register}
-    told = []
+    told: list[Answered] = []
     for paper in states:
         sheets = (
             _sheets(folder, entries[paper.number]) if things and paper.number in entries else {}
@@ -226,6 +228,16 @@ def _about_thing(folder: Path, words: str) -> list[Answered]:
             for thing in things
             if thing in sheets
         ]
+    about = {p.name for p in all_papers() if p.parts} if things else set()
+    told += [
+        Answered(
+            what=f"{one['title']}, as issued",
+            state="current",
+            says=f"The one that holds says {one['name']} in its margin; another revision is superseded.",
+        )
+        for one in list_issued(folder)["current"]
+        if one["paper"] in about
+    ]
     return told or [
         Answered(
             what=words[:200], state="unknown", says="No paper about it was made in this project."

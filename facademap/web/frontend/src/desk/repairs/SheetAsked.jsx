@@ -122,13 +122,15 @@ export function SheetAsked() {
         <button type="submit" disabled={!words.trim()}>
           {t("sheet.ask")}
         </button>
+      </form>
+      <div class="actions">
         {READS && (
           <button type="button" aria-expanded={seeing} onClick={() => setSeeing(!seeing)}>
             {t("sheet.read")}
           </button>
         )}
         <PhotoButton text={t("sheet.photo")} onPhoto={look} />
-      </form>
+      </div>
       {seeing && (
         <Camera
           close={() => setSeeing(false)}

@@ -545,6 +545,7 @@ export const english = {
   "running.paper": "Looking a paper up",
   "running.papers-page": "Writing the page of papers",
   "running.papers-asked": "Looking up the sheet",
+  "running.papers-pictured": "Reading the code in the photo",
   "running.ticket": "Drawing a ticket",
   "running.photo": "Reading the photo",
   "job.name.plan": "plan the repairs",
