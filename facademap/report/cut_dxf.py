@@ -57,6 +57,9 @@ def new_drawing(layers: dict[str, tuple[int, str]], *, metres: bool = False) -> 
 def dxf_bytes(drawing: Any) -> bytes:
     """The file, without clock or random name in it."""
     text = io.StringIO(newline="\n")
+    # left to itself the library lists them in the order of a set, which is another one in every process
+    for name in sorted(drawing.entitydb.dxf_types_in_use()):
+        drawing.classes.add_class(name)
     with _no_clock():
         drawing.write(text)
     return text.getvalue().encode("utf-8", "surrogateescape")
