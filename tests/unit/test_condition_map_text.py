@@ -82,7 +82,10 @@ def test_a_hostile_text_changes_neither_the_structure_nor_the_policy(text: str) 
 
 
 def test_every_language_has_every_word_that_the_page_itself_says() -> None:
+    from typing import get_args
+
     from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
+    from facademap.condition.survey_pairs import Fate
     from facademap.repair.cautions import CAUTIONS
     from facademap.report import map_content
     from facademap.report.map_words import catalogues
@@ -93,6 +96,7 @@ def test_every_language_has_every_word_that_the_page_itself_says() -> None:
         *(t.name for t in TERMS),
         *(f.name for f in FAMILIES),
         *(w for words in CLASS_NAMES.values() for w in words),
+        *get_args(Fate),
         *(*TREATMENTS, UNDECIDED, *STAGES),
         *(*map_content._HELP, *map_content._CAUTIONS, *map_content._SOURCES),
         *(

@@ -98,13 +98,13 @@ const Tools = (() => {
   }
   function paperTiles(paper, surface, x0, y1, wide, high, k) {
     /* a tile is filled up to its full size beyond the picture: only the picture is printed */
-    const [u0, v0, u1, v1] = surface.extent_m.map((m) => m * 1000), edge = svg("clipPath", { id: "picture-edge" }), group = svg("g", { "clip-path": "url(#picture-edge)" });
+    const [u0, v0, u1, v1] = surface.extent_m.map((m) => m * 1000), edge = svg("clipPath", { id: "picture-edge" }), group = svg("g", { "clip-path": "url(#picture-edge)", opacity: .75 });
     edge.append(svg("rect", { x: (u0 - x0) * k, y: (y1 - v1) * k, width: (u1 - u0) * k, height: (v1 - v0) * k })); paper.append(edge, group);
     let z = surface.levels - 1; while (z > 0 && surface.gsd_m * 1000 * k * Math.pow(2, surface.levels - 1 - z) < 0.08) z--;
     const tile = Draw.TILE * surface.gsd_m * 1000 * Math.pow(2, surface.levels - 1 - z), first = [Math.floor((x0 - surface.left_m * 1000) / tile), Math.floor((surface.top_m * 1000 - y1) / tile)];
     for (let c = first[0]; c * tile + surface.left_m * 1000 < x0 + wide / k; c++) for (let r = first[1]; surface.top_m * 1000 - r * tile > y1 - high / k; r++) {
       const key = z + "/" + c + "/" + r, own = Draw.tile(surface, key); if (!own) continue;
-      group.append(svg("image", { href: own, x: (c * tile + surface.left_m * 1000 - x0) * k, y: (y1 - surface.top_m * 1000 + r * tile) * k, width: tile * k + .02, height: tile * k + .02, opacity: .75, preserveAspectRatio: "none" }));
+      group.append(svg("image", { href: own, x: (c * tile + surface.left_m * 1000 - x0) * k, y: (y1 - surface.top_m * 1000 + r * tile) * k, width: tile * k + .15, height: tile * k + .15, preserveAspectRatio: "none" }));
     }
   }
   function start() {
