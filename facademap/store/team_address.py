@@ -6,6 +6,7 @@ comes from the environment (``PGPASSWORD``), the file of passwords (``~/.pgpass`
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -16,7 +17,7 @@ from typing import Any
 from urllib.parse import parse_qsl, unquote, urlencode, urlsplit
 
 from facademap.errors import FileError, InputError, ProjectError
-from facademap.io.whole_files import STORE_NAME, TEAM_FILE, write_whole
+from facademap.io.whole_files import STORE_NAME, TEAM_FILE, make_folder, write_whole
 from facademap.tables.names import as_id
 
 __all__ = [
@@ -24,6 +25,8 @@ __all__ = [
     "Address",
     "files_folder",
     "is_address",
+    "keep_folder",
+    "kept_folder",
     "read_address",
     "read_team_file",
     "schema_named",
@@ -146,6 +149,51 @@ def files_folder(address: Address) -> Path:
     port = address.port or address.options.get("port", "")
     place = as_id("-".join(p for p in (host, port, address.database) if p))
     return Path(base or Path(share) / "facademap") / place / address.project
+
+
+def _list_of_folders(address: Address) -> Path:
+    """The file that says which folders stand for a project here; beside the one that does by itself, whose name has no dot."""
+    return files_folder(address).with_name(f"{address.project}.folders")
+
+
+def _folders(address: Address) -> dict[str, str]:
+    try:
+        told = json.loads(_list_of_folders(address).read_bytes()[:100_000])
+    except (OSError, ValueError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def keep_folder(address: Address, folder: Path) -> None:
+    """Remember on this machine which folder stands for a project, so that its address alone leads there from now on.
+
+    Where nothing can be written, as at a server without a home, the folder goes on being named.
+    """
+    told = {**_folders(address), address.user: str(folder.resolve())}
+    path = _list_of_folders(address)
+    with contextlib.suppress(FileError):
+        make_folder(path.parent)
+        write_whole(path, json.dumps(told, indent=1, ensure_ascii=False).encode() + b"\n")
+
+
+def kept_folder(address: Address) -> Path | None:
+    """The folder that was chosen on this machine for a project, by the role that an address names; none where none was.
+
+    Raises
+    ------
+    FileError
+        It is not there any more.
+    """
+    told = _folders(address).get(address.user)
+    if not isinstance(told, str):
+        return None
+    folder = Path(told)
+    if not (folder / TEAM_FILE).is_file():
+        raise FileError(
+            f"{folder}: does not stand any more for project {address.project} of the database",
+            "Say where its pictures lie now, with facademap new ADDRESS --join --files FOLDER.",
+        )
+    return folder
 
 
 def write_team_file(folder: Path, address: Address, *, project_id: str) -> None:

@@ -22,6 +22,8 @@ from facademap.store.team_address import (
     TEAM_FILE,
     Address,
     files_folder,
+    keep_folder,
+    kept_folder,
     read_team_file,
     schema_named,
     write_team_file,
@@ -180,25 +182,33 @@ def join_team(address: Address, folder: Path | None = None) -> Path:
                 else "Make one with facademap new ADDRESS --name NAME.",
             )
         address = dataclasses.replace(address, project=next(iter(there)))
-    folder = folder or files_folder(address)
+    chosen = folder
+    folder = chosen or kept_folder(address) or files_folder(address)
     with contextlib.closing(TeamConnection(address, read_only=True)) as connection:
         _, project_id = _version_of(connection)
     if (folder / TEAM_FILE).exists():
         kept, its_id = read_team_file(folder)
         if its_id == project_id and kept.user == address.user:
+            if chosen:
+                keep_folder(address, chosen)
             return folder
         if its_id == project_id:
             raise FileError(
                 f"{folder}: stands for this project as {kept.user or 'yourself'}, not as {address.user or 'yourself'}",
                 "Work in that folder, or set FACADEMAP_FILES to another place for this role.",
             )
-        raise FileError(f"{folder}: stands for another project", "Choose another folder.")
+        raise FileError(
+            f"{folder}: stands for another project",
+            "Choose another folder, with facademap new ADDRESS --join --files FOLDER.",
+        )
     if (folder / STORE_NAME).exists():
         raise FileError(f"{folder}: holds a project of its own", "Choose another folder.")
     make_folder(folder)
     for sub in ("photos", "elevations", "blocks", "cache", "out"):
         make_folder(sub, inside=folder)
     write_team_file(folder, address, project_id=project_id)
+    if chosen:
+        keep_folder(address, chosen)
     return folder
 
 

@@ -210,6 +210,51 @@ def test_a_folder_of_the_field_that_was_copied_again_is_not_taken_for_the_one_th
         assert (code, "could not be worked out" in said) == (2, False), said
 
 
+def test_what_two_folders_of_one_field_copy_have_in_common_comes_back_once(
+    project: Project, field: Path, tmp_path: Path
+) -> None:
+    home = str(project.folder)
+    (field / "photos/new.jpg").write_bytes(b"taken on the scaffold")
+    with Project.open(field) as copied, copied.edit(who="fay", what="photo") as edit:
+        edit.insert("photos", [{"id": "new.jpg", "path": "photos/new.jpg", "sha256": "1", "width_px": 1, "height_px": 1, "surface": "front"}])  # fmt: skip
+    entered(field, condition("C-005", photo="new.jpg"), condition("C-006", photo="new.jpg"))
+    changed(field, "C-006", who="fay", cc=2)
+    other = shutil.copytree(field, tmp_path / "other laptop")
+    changed(field, "C-001", who="fay", depth_m=0.02)
+    # the office has a picture and a row of these names
+    (project.folder / "photos/new.jpg").write_bytes(b"of the office")
+    entered(project.folder, condition("C-005", "return", note="of the office"), who="ann")
+    bring_back(field, home)
+    changed(project.folder, "C-006", who="ann", note="looked at by the office")
+    entered(other, condition("C-007", photo="new.jpg", note="of the other"), who="gus")
+    changed(other, "C-005", who="gus", uc=1)
+
+    done = bring_back(other, home)
+    assert done["conflicts"] == []
+    rows = {r["id"]: r for r in project.read("conditions").to_dict("records")}
+    assert len(rows) == 8, "C-001 to C-004, one of the office, three of the field"
+    assert rows["C-006"]["note"] == "looked at by the office"
+    mine = {r["note"] or "": r for r in rows.values() if r["photo"] == "new.jpg"}
+    assert set(mine) == {"", "looked at by the office", "of the other"}
+    assert mine[""]["uc"] == 1, (
+        "what only the other changed is brought to the row as it is called here"
+    )
+    assert len(project.read("photos")) == 3
+    assert bring_back(other, home)["changed_in_field"] == 0
+    assert bring_back(field, home)["changed_in_field"] == 0
+
+
+def test_a_place_for_conflicts_that_is_none_is_refused_before_anything_is_brought_back(
+    project: Project, field: Path, tmp_path: Path
+) -> None:
+    changed(field, "C-001", who="fay", depth_m=0.02)
+    newest = changes_after(project, 0)[-1].seq
+    for place in (tmp_path / "no such folder/conflicts.json", tmp_path):
+        code, said = told_by_command("bring-back", field, project.folder, "--conflicts", place)
+        assert (code, said.count("\n")) == (2, 1), said
+    assert changes_after(project, 0)[-1].seq == newest
+
+
 def test_an_address_whose_pictures_lie_elsewhere_is_neither_copied_nor_brought_back_to(
     database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -238,6 +283,20 @@ def test_an_address_whose_pictures_lie_elsewhere_is_neither_copied_nor_brought_b
     with pytest.raises(FileError, match="holds a project of its own"):
         join_project(str(place), tmp_path / "taken")
     assert not (tmp_path / "taken/project.team").exists()
+
+    # once it was said where they lie, the address alone leads there, for every command and until they are moved
+    assert told_by_command("new", place, "--join", "--files", tmp_path / "pictures")[0] == 0
+    assert join_project(str(place)) == tmp_path / "pictures"
+    entered(tmp_path / "taken", condition("C-001"))
+    assert bring_back(tmp_path / "taken", str(place))["brought"] == 1
+    assert told_by_command("rights", place)[0] == 0
+    assert [f.name for f in (tmp_path / "none of them").rglob("*.folders")] == ["elsewhere.folders"]
+    (tmp_path / "pictures").rename(tmp_path / "moved")
+    code, said = told_by_command("rights", place)
+    assert (code, said.count("\n")) == (2, 1), said
+    assert "does not stand any more for project elsewhere" in said
+    assert told_by_command("new", place, "--join", "--files", tmp_path / "moved")[0] == 0
+    assert told_by_command("rights", place)[0] == 0
 
 
 def told_by_command(*words: object) -> tuple[int, str]:

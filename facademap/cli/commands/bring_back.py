@@ -35,9 +35,10 @@ def command(
     Edits of rows that nobody changed meanwhile go through with their history. What both changed is shown side by side and waits in the
     copy until it is decided; the exit code is 1 while something waits.
     """
-    from facademap.io.whole_files import write_whole
+    from facademap.io.whole_files import check_writable, write_whole
     from facademap.tasks.project.bring_back import bring_back
 
+    check_writable(out)  # what was brought back by then would stay so
     with show.progress("bringing back") as progress:
         done = bring_back(
             copy, project, take=take, decisions=_read(decisions), who=who, dry_run=dry_run, progress=progress

@@ -32,6 +32,7 @@ from facademap.store.part import Place, paths_in
 from facademap.store.project import FOLDERS, Project
 from facademap.store.team_address import is_address
 from facademap.tables import TABLES
+from facademap.tasks.project.brought_before import leave_out_brought, words_of_field
 from facademap.tasks.project.field_copy import FIELD_COPY, FieldCopy, field_copy_of
 from facademap.tasks.project.team import join_project, need_pictures
 
@@ -228,6 +229,11 @@ def _begun(copied: Project, project: Project, copy: FieldCopy) -> _Work:
     for step in steps_after(copied, min([up_to, *waiting.values()])):
         if step.seq > waiting.get(step.place, up_to) and step.place != ("settings", FIELD_COPY):
             work.steps.setdefault(step.place, []).append(step)
+    if not told:  # what a folder took back that this one was copied from, or the other way round
+        known: Any = project.setting(FIELD_COPIES, {}) or {}
+        others = [t["renamed"] for n, t in known.items() if n.partition("-")[0] == copy.copy]
+        if others:
+            work.names.given = leave_out_brought(project, work.steps, others)
     return work
 
 
@@ -256,8 +262,8 @@ def _name_anew(work: _Work, edit: Edit) -> None:
         named = id in work.names.given.get(table, {})
         if steps[0].before is not None or table in NEVER_RENAMED or named:
             continue
-        if (
-            plain_row(work.project, table, id) != steps[-1].after
+        if plain_row(work.project, table, id) != _moved(
+            work, steps[-1].after
         ):  # else both entered the same, as one picture
             made.setdefault(table, []).append(id)
     name_anew(edit, work.project, made, work.names)
@@ -305,7 +311,7 @@ def _play_all(work: _Work, edit: Edit) -> int:
                 work.project,
                 edit,
                 who=first.who,
-                what=f"{first.what} (in the field, {first.at[:16]})",
+                what=words_of_field(first),
             ) as part:
                 for step in mine:
                     play(part, _with_moved_paths(work, step), work.names)

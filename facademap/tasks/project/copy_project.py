@@ -14,7 +14,13 @@ from facademap.io.whole_files import STORE_NAME, TEAM_FILE, copy_whole, make_fol
 from facademap.store.copying import Copied, copy_into_database, copy_into_folder, digests_of
 from facademap.store.part import Place, paths_in, rows_of_surfaces
 from facademap.store.project import Project
-from facademap.store.team_address import files_folder, is_address, read_address, schema_named
+from facademap.store.team_address import (
+    files_folder,
+    is_address,
+    keep_folder,
+    read_address,
+    schema_named,
+)
 from facademap.tables import TABLES
 from facademap.tasks.project.field_copy import mark_field_copy
 from facademap.tasks.project.team import join_project, need_pictures
@@ -105,6 +111,8 @@ def copy_project(
     progress(0.8)
     with Project.open(folder, read_only=True) as made:
         _need_same(done, digests_of(made))
+    if place is not None:
+        keep_folder(place, folder)
     if kept is not None:
         mark_field_copy(folder, of=taken_from, kept=kept, source=source, who=who)
     return {

@@ -11,7 +11,13 @@ from typing import Any
 from facademap.errors import FileError, InputError
 from facademap.store.part import paths_in
 from facademap.store.project import FOLDERS, Project
-from facademap.store.team_address import files_folder, is_address, read_address, schema_named
+from facademap.store.team_address import (
+    files_folder,
+    is_address,
+    keep_folder,
+    read_address,
+    schema_named,
+)
 from facademap.tasks.project.create_project import ProjectPlan, create_project
 
 __all__ = [
@@ -48,6 +54,7 @@ def create_team_project(
     place = dataclasses.replace(place, project=place.project or schema_named(plan.name))
     folder = files or files_folder(place)
     made = create_project(folder, plan, create=partial(Project.create_in, place))
+    keep_folder(place, folder)
     return {**made, "address": str(place)}
 
 
@@ -76,7 +83,7 @@ def need_pictures(project: Project) -> None:
     if named and not any((project.folder / path).is_file() for path in named):
         raise FileError(
             f"{project.folder}: holds none of the {len(named)} pictures that rows of this project name",
-            "Give the folder that holds them (the one of --files) in place of the address.",
+            "Say which folder holds them, with facademap new ADDRESS --join --files FOLDER.",
         )
 
 
