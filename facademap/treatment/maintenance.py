@@ -21,7 +21,15 @@ from facademap.tables import is_missing
 from facademap.treatment.follow_up import last_looks
 from facademap.treatment.values import TreatmentValues
 
-__all__ = ["DONE_STAGES", "DueLook", "compared_surveys", "looks_due", "months_later"]
+__all__ = [
+    "DONE_STAGES",
+    "JUDGED_BY",
+    "DueLook",
+    "compared_surveys",
+    "look_at_condition",
+    "looks_due",
+    "months_later",
+]
 
 #: Stages in which the damage is out of the wall.
 DONE_STAGES = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
@@ -37,7 +45,7 @@ _BY_ACTIVITY = {
 }
 _OF_CONDITION = "Photograph from the same place with a scale; compare outline, depth and class; tap what may be hollow."
 #: What decides when a condition is looked at again, where nothing else is known of it.
-_JUDGED_BY = ("term", "cc", "uc", "activity", "observed_on")
+JUDGED_BY = ("term", "cc", "uc", "activity", "observed_on")
 _OF_CRACK = "Read the gauge or tell-tale, or measure the width at the marked places; photograph with a scale; compare the length."
 _OF_REPAIR = {
     "inset": "Tap for hollow places, look for open joints and loose edges, compare the colour with the stone beside it, dry.",
@@ -174,7 +182,7 @@ def looks_due(
             looks.append(_of_condition(row, values, today, grown, held, look))
             continue
         # thousands of conditions of a wall are judged alike
-        key = tuple(row[name] for name in _JUDGED_BY)
+        key = tuple(row[name] for name in JUDGED_BY)
         known = like.get(key)
         if known is None:
             known = like[key] = _of_condition(row, values, today, grown, held, None)
@@ -193,6 +201,19 @@ def looks_due(
         looks.append(_of_surface(surface, seen, values, today, "wall"))
         looks.append(_of_surface(surface, None, values, today, "water"))
     return sorted(looks, key=lambda k: (not k.at_once, k.due_on, k.kind, k.surface, k.id))
+
+
+def look_at_condition(row: Mapping[str, Any], values: TreatmentValues, today: dt.date) -> DueLook:
+    """The look at a condition of which nothing else is known: neither growth, nor an earlier look, nor what holds it.
+
+    Parameters
+    ----------
+    row : mapping
+        With :data:`JUDGED_BY`; all with the same of these are judged alike.
+    values : TreatmentValues
+    today : datetime.date
+    """
+    return _of_condition(row, values, today, {}, set(), None)
 
 
 def compared_surveys(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import sys
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from facademap.errors import InputError
 from facademap.report.calendar_file import CalendarEntry, calendar_text
 from facademap.store.project import Project
 from facademap.tasks.issue.papers import make_papers
-from facademap.tasks.plan.maintenance import plan_maintenance
+from facademap.tasks.plan.maintenance import count_looks, due_looks, plan_maintenance
 from facademap.tasks.plan.plan import make_safe_of_project
 from facademap.tasks.record.look_again import enter_look, looks_of_project
 from facademap.tasks.survey.kept_gauges import keep_readings, kept_gauges, set_gauge
@@ -115,6 +116,38 @@ def test_spans_are_settings_of_the_project(project: Path, tmp_path: Path) -> Non
     plan = plan_maintenance(project, out=tmp_path / "o", today=TODAY)
     assert _due(plan)["C-1"][0] == "2033-01-31"
     assert "decided for this project" in (tmp_path / "o" / "maintenance.html").read_text()
+
+
+def test_looks_that_are_counted_are_those_that_are_listed(project: Path) -> None:
+    many = [
+        _condition(f"D-{n}", 0.1, uc=n % 4 or None, cc=n % 3, activity=("stable", "active", None)[n % 3],
+                   observed_on=f"20{25 + n % 4}-02-28" if n % 5 else None, wall_stone=None)
+        for n in range(60)
+    ]  # fmt: skip
+    rep = {"surface": "main-plane", "geometry": shapely.box(1.1, 0.1, 1.2, 0.2)}
+    with Project.open(project) as opened, opened.edit(who="t", what="more") as edit:
+        edit.insert("conditions", many)
+        edit.insert("repairs", [
+            {"id": "R-2", "treatment": "make safe", "stage": "proposed", "conditions": ["D-1", "D-2"], **rep},
+            {"id": "R-3", "treatment": "inset", "stage": "pointed", "conditions": ["D-3"], **rep},
+            {"id": "R-4", "treatment": "inset", "stage": "approved", "conditions": ["D-4"], **rep},
+        ])  # fmt: skip
+    for about, finding in (("C-1", "worse"), ("D-7", "sound"), ("R-1", "sound"), ("main-plane", "sound")):  # fmt: skip
+        _look(project, about, finding=finding)
+
+    def both(folder: Path) -> tuple[Any, Any]:
+        with Project.open(folder, read_only=True) as opened:
+            listed = Counter((k.kind, k.surface, k.due_on) for k in due_looks(opened, TODAY))
+            return count_looks(opened, TODAY), listed
+
+    counted, listed = both(project)
+    assert counted == listed
+    assert len(listed) > 12
+    # of surveys that are compared, and where most is known one by one, the list itself is counted
+    with Project.open(project) as opened, opened.edit(who="t", what="later") as edit:
+        edit.insert("conditions", [_condition("E-1", 0.1, survey="2", observed_on="2030-05-01")])
+    counted, listed = both(project)
+    assert counted == listed
 
 
 def test_calendar_and_table_tell_the_same_days(project: Path, tmp_path: Path) -> None:

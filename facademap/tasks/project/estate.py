@@ -14,7 +14,7 @@ from facademap.store.leaves import counted_rows
 from facademap.store.project import Project
 from facademap.store.team_address import is_address, read_address
 from facademap.tables import STAGES, UNDECIDED, is_missing
-from facademap.tasks.plan.maintenance import due_looks
+from facademap.tasks.plan.maintenance import count_looks
 from facademap.tasks.project.estate_ground import lines_on_ground, years_of_walls
 from facademap.tasks.project.estate_kept import keep_figures, kept_figures, state_of
 from facademap.tasks.project.estate_prices import Price, prices_of
@@ -200,13 +200,13 @@ def _walls(
     costs = _costs(project, prices, of_surface) if priced else {}
     due: dict[str, Counter[str]] = {}
     until = dt.date.max
-    for look in due_looks(project, day):
+    for (kind, surface, due_on), count in count_looks(project, day).items():
         # once the first look at a repair is past its day, the next one counts
-        if look.kind == "repair" and look.due_on > day:
-            until = min(until, look.due_on)
+        if kind == "repair" and due_on > day:
+            until = min(until, due_on)
         # what is due at once is so tomorrow too
-        when = "" if look.due_on <= day else look.due_on.isoformat()
-        due.setdefault(of_surface.get(look.surface, ""), Counter())[when] += 1
+        when = "" if due_on <= day else due_on.isoformat()
+        due.setdefault(of_surface.get(surface, ""), Counter())[when] += count
     ground = lines_on_ground(project)
     years = years_of_walls(project, of_surface)
     made = []

@@ -258,6 +258,8 @@ def gauges_in(
     rules : GaugeRules, optional
     """
     rows = {str(r["id"]): r for r in project.read("gauges").to_dict("records")}
+    if not rows:
+        return []
     usual = rules or GaugeRules()
     own = {
         id: GaugeRules(
