@@ -50,7 +50,6 @@ from facademap.store.schema import (
     bring_up_to_date,
     build,
     draw_anew,
-    refuse_newer,
     version_of,
 )
 from facademap.store.styles import styles_are_old
@@ -480,7 +479,11 @@ class Project:
     def _need_known_tables(self) -> None:
         """While a desk is open a newer facademap may bring its project up to date, and give what is stored another meaning."""
         (version,) = self._connection.execute("SELECT version FROM facademap_schema").fetchone()
-        refuse_newer(int(version), str(self.folder))
+        if version > SCHEMA_VERSION:
+            raise ProjectError(
+                "the project was taken up by a newer facademap while it was open here; nothing was stored",
+                "Start this program anew with it. A desk keeps what it has, and goes on in a moment by itself.",
+            )
 
     def _need_same_file(self) -> None:
         """The open file lives on without a name; what is written to it then is gone when it is closed."""

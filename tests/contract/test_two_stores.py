@@ -673,7 +673,9 @@ def test_a_desk_over_a_project_that_a_newer_facademap_took_up_says_so_and_goes_o
         project._connection.execute("UPDATE facademap_schema SET version = version + 1")
         refused = edit(client, "meanwhile")
         assert refused.status_code == 503
-        assert "newer facademap" in refused.json()["error"]["problem"]
+        told = refused.json()["error"]
+        assert "taken up by a newer facademap" in told["problem"]
+        assert "goes on in a moment" in told["remedy"]
         assert client.get("/api/rows/conditions/C-001").json()["row"]["note"] == "before"
         time.sleep(1.1)  # an answer of /health holds for a second
         assert client.get("/health").json()["problem"] == "a newer facademap took the project up; this server is to be started anew with it"  # fmt: skip
