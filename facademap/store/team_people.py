@@ -11,7 +11,8 @@ import json
 import secrets
 import threading
 import time
-from collections.abc import Sequence
+import unicodedata
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -27,6 +28,7 @@ __all__ = [
     "PeopleBook",
     "TeamSession",
     "book_of",
+    "same_name",
 ]
 
 #: Name of the schema; no project can have it.
@@ -34,7 +36,7 @@ PEOPLE = "facademap_people"
 ROLES = ("surveyor", "conservator", "mason", "reviewer", "yard", "administrator")
 SHORTEST_INVITATION_DAYS, LONGEST_INVITATION_DAYS = 0.01, 60
 #: Our part of the numbers by which PostgreSQL names locks that programs agree on.
-_MAKING = 0x464D5031
+_MAKING, _NAMING = 0x464D5031, 0x464D5032
 _TEXT = 'TEXT COLLATE "C"'
 _ROLE_LIST = ", ".join(f"'{role}'" for role in ROLES)
 #: How soon a connection that could not be made is tried again, so that nobody waits for each try.
@@ -126,6 +128,20 @@ class TeamSession:
 def _digest(what: str, word: str) -> str:
     """Of a random word of 144 bits or more; nothing to guess, so nothing to stretch."""
     return hashlib.sha256(f"facademap {what} {word}".encode()).hexdigest()
+
+
+def same_name(name: str) -> str:
+    """What two names have in common that count as the same person's: neither case nor the way a letter is composed tells them apart.
+
+    Databases fold by the rules of their machine, some of them a to z alone, so this is never left to them.
+    """
+    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+
+
+def _as_written(name: str, names: Iterable[str]) -> str | None:
+    """One of some names, as it is written there; exactly so where older books hold two that differ in case."""
+    same = [there for there in names if same_name(there) == same_name(name)]
+    return name if name in same else next(iter(same), None)
 
 
 def _limits(told: Any) -> tuple[str, ...] | None:
@@ -261,13 +277,14 @@ class PeopleBook:
             "WHERE i.name = m.name AND i.project = m.project AND i.used_at IS NULL AND i.until > now()), ''), "
             "coalesce((SELECT to_char(max(seen_at) AT TIME ZONE 'UTC', 'YYYY-MM-DD HH24:MI') FROM {p}.sessions s "
             "WHERE s.name = m.name AND s.project = m.project), '') "
-            "FROM {p}.members m JOIN {p}.persons p USING (name) WHERE m.project = %s ORDER BY lower(m.name)",
+            "FROM {p}.members m JOIN {p}.persons p USING (name) WHERE m.project = %s",
             self._project,
         )
-        return [
+        people = [
             Member(name=n, role=r, elevations=_limits(e), has_secret=s, invited_until=u, seen_at=at)
             for n, r, e, s, u, at in rows
         ]
+        return sorted(people, key=lambda m: (same_name(m.name), m.name))
 
     def member(self, name: str) -> Member:
         """One person of the project, whatever the case of the letters.
@@ -277,12 +294,13 @@ class PeopleBook:
         InputError
             There is none of that name.
         """
-        found = [m for m in self.members() if m.name.lower() == name.lower()]
-        if not found:
+        people = {m.name: m for m in self.members()}
+        found = _as_written(name, people)
+        if found is None:
             raise InputError(
                 f"{name!r} is none of the people of this project", "See facademap people list."
             )
-        return found[0]
+        return people[found]
 
     def invite(
         self,
@@ -293,10 +311,12 @@ class PeopleBook:
         days: float,
         by: str,
         new_secret: bool = False,
+        strangers_only: bool = False,
     ) -> str:
         """Make somebody one of the project's people; returns the word with which they choose their secret, once.
 
-        Empty where the person has a secret of this database already and is to keep it.
+        Empty where the person has a secret of this database already and is to keep it. With ``strangers_only`` no word is made
+        for somebody who is in another project, since the word would open that one too.
 
         Raises
         ------
@@ -304,32 +324,55 @@ class PeopleBook:
             The person is in the project already, with another role or other elevations: an invitation changes neither.
         """
         self._make()
-        there = next((m for m in self.members() if m.name.lower() == name.lower()), None)
+        people = {m.name: m for m in self.members()}
+        there = people.get(_as_written(name, people) or "")
         if there is not None and (there.role, set(there.elevations or ())) != (role, set(elevations)):  # fmt: skip
             limited = f", limited to {', '.join(there.elevations)}" if there.elevations else ""
             raise InputError(
                 f"{there.name} is in the project already, as {there.role}{limited}",
                 "Change that with facademap people change, or invite them as they are for a new word.",
             )
-        known = self._ask("SELECT name, secret IS NOT NULL FROM {p}.persons WHERE lower(name) = lower(%s)", name)  # fmt: skip
-        name, has_secret = known[0] if known else (name, False)
-        word = "" if has_secret and not new_secret else secrets.token_urlsafe(18)
         limits = json.dumps(list(dict.fromkeys(elevations))) if elevations else None
-        self._together(
-            ("INSERT INTO {p}.persons (name) VALUES (%s) ON CONFLICT DO NOTHING", (name,)),
-            (
+        with self._lock, in_team_words(self._address), self._alive().transaction():
+            name, has_secret = self._person(name)
+            self._asked(
                 "INSERT INTO {p}.members (project, name, role, elevations) VALUES (%s, %s, %s, %s) "
                 "ON CONFLICT (project, name) DO UPDATE SET role = excluded.role, elevations = excluded.elevations",
                 (self._project, name, role, limits),
-            ),
-            ("DELETE FROM {p}.invitations WHERE name = %s AND project = %s AND used_at IS NULL", (name, self._project)),
-            *(((
+            )
+            if has_secret and not new_secret:
+                self._asked(
+                    "DELETE FROM {p}.invitations WHERE name = %s AND project = %s AND used_at IS NULL",
+                    (name, self._project),
+                )
+                return ""
+            if strangers_only and self._asked(
+                "SELECT 1 FROM {p}.members WHERE name = %s AND project <> %s", (name, self._project)
+            ):
+                raise InputError(
+                    f"{name} is in another project of this database and has chosen no secret yet",
+                    "Wait until that is done, or let whoever leads the database invite them: facademap people invite.",
+                )
+            # the secret is that of all projects: a word that another one gave out earlier opens this one no more
+            self._asked("DELETE FROM {p}.invitations WHERE name = %s AND used_at IS NULL", (name,))
+            word = secrets.token_urlsafe(18)
+            self._asked(
                 "INSERT INTO {p}.invitations (digest, name, project, until, made_by) "
                 "VALUES (%s, %s, %s, now() + %s * interval '1 day', %s)",
                 (_digest("invitation", word), name, self._project, days, by),
-            ),) if word else ()),
-        )  # fmt: skip
+            )
         return word
+
+    def _person(self, name: str) -> tuple[str, bool]:
+        """Somebody of this database as they are written there, added where they are not; and whether they have a secret."""
+        # two who are added at once are told apart by this alone
+        self._asked("SELECT pg_advisory_xact_lock(%s)", (_NAMING,))
+        known = dict(self._asked("SELECT name, secret IS NOT NULL FROM {p}.persons"))
+        found = _as_written(name, known)
+        if found is not None:
+            return found, known[found]
+        self._asked("INSERT INTO {p}.persons (name) VALUES (%s)", (name,))
+        return name, False
 
     def change(self, name: str, *, role: str, elevations: Sequence[str] | None) -> Member:
         """Give somebody another role or other elevations (none: the whole project); what is open obeys at once."""
@@ -384,21 +427,18 @@ class PeopleBook:
 
     def secret_of(self, name: str) -> tuple[str, str] | None:
         """Name as it is written, and the digest of the secret, of one of the project's people; ``None`` for nobody."""
-        found = self._ask(
+        kept = dict(self._ask(
             "SELECT p.name, p.secret FROM {p}.persons p JOIN {p}.members m USING (name) "
-            "WHERE lower(p.name) = lower(%s) AND m.project = %s AND p.secret IS NOT NULL",
-            name, self._project,
-        )  # fmt: skip
-        return (str(found[0][0]), str(found[0][1])) if found else None
+            "WHERE m.project = %s AND p.secret IS NOT NULL",
+            self._project,
+        ))  # fmt: skip
+        found = _as_written(name, kept)
+        return None if found is None else (found, str(kept[found]))
 
     def known_name(self, name: str) -> str:
         """A name as it is written among the project's people; empty for nobody."""
-        found = self._ask(
-            "SELECT name FROM {p}.members WHERE project = %s AND lower(name) = lower(%s)",
-            self._project,
-            name,
-        )
-        return str(found[0][0]) if found else ""
+        rows = self._ask("SELECT name FROM {p}.members WHERE project = %s", self._project)
+        return _as_written(name, [str(there) for (there,) in rows]) or ""
 
     def keep_secret(self, name: str, secret: str) -> None:
         """Keep a digest that was made anew by newer rules."""
@@ -509,13 +549,15 @@ class PeopleBook:
         last : int
         """
         self._need()
-        asked = [("lower(name) = lower(%s)", name), ("act = %s", act), ("strpos(lower(about), lower(%s)) > 0", about),
+        names = [n for (n,) in self._ask("SELECT DISTINCT name FROM {p}.audit WHERE project = %s", self._project)] if name else []  # fmt: skip
+        same = [n for n in names if same_name(n) == same_name(name)]
+        asked = [("name = ANY(%s)", same if name else None), ("act = %s", act), ("strpos(lower(about), lower(%s)) > 0", about),
                  ("at >= %s::timestamp AT TIME ZONE 'UTC'", since), ("at < %s::timestamp AT TIME ZONE 'UTC'", until)]  # fmt: skip
-        kept = [(sql, value) for sql, value in asked if value]
+        kept = [(sql, value) for sql, value in asked if value not in ("", None)]
         rows = self._ask(
             "SELECT seq, to_char(at AT TIME ZONE 'UTC', 'YYYY-MM-DD HH24:MI:SS'), name, act, about, outcome, session, address "
             f"FROM {{p}}.audit WHERE project = %s {''.join(f' AND {sql}' for sql, _ in kept)} ORDER BY seq DESC LIMIT %s",
             self._project, *(value for _, value in kept), last,
         )  # fmt: skip
-        names = ("seq", "at", "name", "act", "about", "outcome", "session", "address")
-        return [dict(zip(names, row, strict=True)) for row in rows]
+        columns = ("seq", "at", "name", "act", "about", "outcome", "session", "address")
+        return [dict(zip(columns, row, strict=True)) for row in rows]

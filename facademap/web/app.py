@@ -29,6 +29,7 @@ from facademap.web import (
     invited,
     languages_api,
     packed_api,
+    people_page,
     pictures_api,
     tables_api,
     training_api,
@@ -174,6 +175,7 @@ def make_app(
     routes = [
         *sign_in_routes(sign_in, lambda: _file("desk.html")),
         *invited.routes(sign_in),
+        *people_page.routes(desk, book),
         Route("/built/{name}", built),
         Route("/service.js", service),
         Route("/manifest.webmanifest", manifest),

@@ -63,7 +63,7 @@ _OPEN_FOLDERS = ("/built/",)
 #: What GIS programs read; the secret of a reviewer's link opens it with every request.
 _FOR_PROGRAMS = "/ogc"
 #: Pages of our own that work without a script send forms; everybody who may read may also leave.
-_FORMS = frozenset({"/enter", "/invited", "/sign-ins"})
+_FORMS = frozenset({"/enter", "/invited", "/people", "/sign-ins"})
 
 
 @dataclass(slots=True, kw_only=True)

@@ -291,6 +291,7 @@ def _sessions(sign_in: SignIn) -> list[Route]:
             "sign_ins.html",
             sessions=listed(request),
             needed=not access.is_open,
+            leads=accounts and request.scope["facademap_pass"].acts_as == "administrator",
             note=note,
             status=400 if note else 200,
         )

@@ -30,6 +30,7 @@ from facademap.tasks.desk.accounts import (
     list_people,
     remove_person,
     rights_of_server,
+    trail_of,
 )
 from facademap.tasks.project.team import join_project, rights_in_project
 from facademap.wall.world import wall_crs
@@ -44,6 +45,7 @@ with warnings.catch_warnings():
 _number = itertools.count(1)
 BASE = "http://10.0.0.4:8471"
 SECRET = "seven herons by the old sluice"
+WORK = "/api/work"
 
 
 @pytest.fixture(scope="module")
@@ -153,7 +155,7 @@ def test_the_server_refuses_every_act_that_the_role_may_not_do(
             # some tables are edited by nobody here, whatever the role
             never = "cannot be changed here" in answer.text or "never changed" in answer.text
             assert never or answer.status_code == 403, (table, answer.text)
-    approving = browser.post("/api/work/stage", json={"repair": "R-1", "stage": "approved"})
+    approving = browser.post(f"{WORK}/stage", json={"repair": "R-1", "stage": "approved"})
     assert (approving.status_code == 403) == (role not in ACTS["design"])
     assert (len(refused) > 20) == (role not in ("conservator", "administrator")), len(refused)
 
@@ -267,6 +269,46 @@ def test_a_surveyor_of_one_elevation_sees_and_changes_no_other_at_the_desk(
     assert len(whole.get("/api/tables/conditions").json()["rows"]) == 2
 
 
+def test_a_mason_of_one_elevation_records_the_work_there_by_the_same_gates(
+    desk: TestClient, owner: Path, folder: Path
+) -> None:
+    with Project.open(owner) as project, project.edit(who="ann", what="repairs") as edit:
+        for id, surface, treatment in (("R-front", "front", "crack repair"), ("R-saw", "front", "inset"), ("R-back", "back", "crack repair")):  # fmt: skip
+            edit.insert("repairs", [{"id": id, "surface": surface, "treatment": treatment, "stage": "approved", "conditions": [f"C-{surface}"], "edges": [0.003] * 4, "depth_m": 0.1, "geometry": shapely.box(0, 0, 1, 1)}])  # fmt: skip
+        edit.insert("consents", [{"id": "K-1", "reference": "LB 12", "text": "leave to cut", "repairs": ["R-saw"]}])  # fmt: skip
+    whole = let_in(desk, owner, "Con Slate", role="mason")
+    mine = let_in(desk, owner, "Mo Chisel", role="mason", elevations=["river"])
+    everything, part = (b.get(f"{WORK}/all").json() for b in (whole, mine))
+    assert set(everything["states"]) == {"R-front", "R-saw", "R-back"}
+    assert part["states"] == {r: everything["states"][r] for r in ("R-front", "R-saw")}
+    for repair in ("R-front", "R-saw"):
+        seen = [b.get(WORK, params={"repair": repair}).json() for b in (whole, mine)]
+        assert seen[0] == seen[1], "nothing that a gate asks for is hidden"
+    assert mine.get(WORK, params={"repair": "R-back"}).status_code == 400
+    (stage, *_) = part["next"]["crack repair"]["approved"]
+    seen = {"repair": "R-front", "criterion": "work seen", "result": "pass"}
+    assert mine.post(f"{WORK}/check", json=seen).status_code == 200
+    moved = mine.post(f"{WORK}/stage", json={"repair": "R-front", "stage": stage, "key": "mo-chisel-0001"})  # fmt: skip
+    assert (moved.status_code, moved.json().get("stage")) == (200, stage), moved.text
+    refusals = [
+        b.post(f"{WORK}/stage", json={"repair": "R-saw", "stage": "cut out"}).json()["error"]
+        for b in (whole, mine)
+    ]
+    assert refusals[0] == refusals[1]
+    for body in ({"repair": "R-back", "stage": stage}, {"repair": "R-front", "stage": "accepted"}):
+        assert mine.post(f"{WORK}/stage", json=body).status_code in (400, 403), body
+    with Project.open(folder, read_only=True) as project:
+        assert project.row("repairs", "R-back")["stage"] == "approved"
+        assert project.row("repairs", "R-front")["stage"] == stage
+        assert set(project.read("work_log")["repair"]) == {"R-front"}
+    with Project.open(owner) as project, project.edit(who="ann", what="taken back") as edit:
+        for entry in project.read("work_log")["id"]:
+            edit.delete("work_log", entry)
+        edit.delete("consents", "K-1")
+        for id in ("R-front", "R-saw", "R-back"):
+            edit.delete("repairs", id)
+
+
 def test_a_desk_that_owns_the_project_lets_nobody_in_who_is_limited(owner: Path) -> None:
     """The database limits no owner, so the desk says what to do instead of showing all."""
     with TestClient(make_app(owner, host="0.0.0.0", accounts=True), base_url=BASE, follow_redirects=False) as desk:  # fmt: skip
@@ -322,6 +364,26 @@ def test_the_trail_tells_who_saw_and_changed_what_and_the_server_cannot_change_i
                     raw.execute("SELECT * FROM facademap_people.audit")
                 with pytest.raises(Exception, match="permission denied"):
                     raw.execute("UPDATE facademap_people.members SET role = 'administrator'")
+
+
+def test_names_in_every_script_are_one_person_whatever_their_case(
+    desk: TestClient, owner: Path
+) -> None:
+    browser = let_in(desk, owner, "Änne Öztürk", role="mason")
+    decomposed = "A\u0308NNE O\u0308ZTU\u0308RK"
+    for name in ("ÄNNE ÖZTÜRK", decomposed, "änne öztürk"):
+        assert invite_person(owner, name, role="mason")["name"] == "Änne Öztürk"
+        assert browser.post("/enter", json={"name": name, "secret": SECRET}).json()["name"] == "Änne Öztürk"  # fmt: skip
+    assert change_person(owner, "ÄNNE ÖZTÜRK", role="yard")["name"] == "Änne Öztürk"
+    assert sum(p["role"] == "yard" and "nne" in p["name"] for p in list_people(owner)) == 1
+    assert {e["name"] for e in trail_of(owner, name=decomposed)} == {"Änne Öztürk"}
+    with ThreadPoolExecutor(4) as pool:
+        names = ["Şule Straße", "ŞULE STRASSE", "şule strasse", "Şule STRASSE"]
+        made = [*pool.map(lambda name: invite_person(owner, name, role="mason")["name"], names)]
+    assert len(set(made)) == 1, "however many are invited at once"
+    # an accent is part of a name
+    assert invite_person(owner, "Anne Öztürk", role="mason")["name"] == "Anne Öztürk"
+    assert [remove_person(owner, n)["name"] for n in ("ÄNNE ÖZTÜRK", "ŞULE STRASSE")] == ["Änne Öztürk", made[0]]  # fmt: skip
 
 
 def test_people_are_led_at_the_terminal_and_refusals_are_one_line(

@@ -28,15 +28,19 @@ from facademap.tasks.desk.secret import check_secret
 
 __all__ = [
     "accept",
+    "change_in",
     "change_person",
     "invite_person",
+    "invite_to",
     "is_secret_of",
     "list_people",
     "need_library",
+    "remove_from",
     "remove_person",
     "rights_of_server",
     "trail_as_csv",
     "trail_of",
+    "trail_text",
 ]
 
 LONGEST_NAME = 80
@@ -167,19 +171,53 @@ def invite_person(
     InputError
         A name, role, elevation or time that cannot be used.
     """
+    with Project.open(folder) as project, book_of(project) as book:
+        return invite_to(
+            project,
+            book,
+            name,
+            role=role,
+            elevations=elevations,
+            days=days,
+            by=by,
+            new_secret=new_secret,
+        )
+
+
+def invite_to(
+    project: Project,
+    book: PeopleBook,
+    name: str,
+    *,
+    role: str,
+    elevations: Sequence[str] = (),
+    days: float = 7,
+    by: str = "",
+    new_secret: bool = False,
+    strangers_only: bool = False,
+) -> dict[str, Any]:
+    """As :func:`invite_person`, with the project and its people open.
+
+    ``strangers_only`` makes a word for nobody who is in another project too: who holds it would come in there by that name.
+    """
     name = _named(name)
     if not SHORTEST_INVITATION_DAYS <= days <= LONGEST_INVITATION_DAYS:
         raise InputError(
             f"an invitation for {days:g} days",
             f"Use {SHORTEST_INVITATION_DAYS} to {LONGEST_INVITATION_DAYS} days.",
         )
-    with Project.open(folder) as project, book_of(project) as book:
-        _checked(project, role, elevations)
-        word = book.invite(
-            name, role=role, elevations=elevations, days=days, by=by, new_secret=new_secret
-        )
-        there = book.member(name)
-        book.note(by or "command line", "invite", f"{there.name}: {_told_role(there)}")
+    _checked(project, role, elevations)
+    word = book.invite(
+        name,
+        role=role,
+        elevations=elevations,
+        days=days,
+        by=by,
+        new_secret=new_secret,
+        strangers_only=strangers_only,
+    )
+    there = book.member(name)
+    book.note(by or "command line", "invite", f"{there.name}: {_told_role(there)}")
     return {
         "name": there.name,
         "role": there.role,
@@ -210,17 +248,35 @@ def change_person(
 ) -> dict[str, Any]:
     """Give somebody another role, or other elevations (an empty list: the whole project); open sessions obey at once."""
     with Project.open(folder) as project, book_of(project) as book:
-        _checked(project, role, elevations)
-        there = book.change(name, role=role or "", elevations=elevations)
-        book.note(by or "command line", "change role", f"{there.name}: {_told_role(there)}")
+        return change_in(project, book, name, role=role, elevations=elevations, by=by)
+
+
+def change_in(
+    project: Project,
+    book: PeopleBook,
+    name: str,
+    *,
+    role: str | None,
+    elevations: Sequence[str] | None,
+    by: str,
+) -> dict[str, Any]:
+    """As :func:`change_person`, with the project and its people open."""
+    _checked(project, role, elevations)
+    there = book.change(name, role=role or "", elevations=elevations)
+    book.note(by or "command line", "change role", f"{there.name}: {_told_role(there)}")
     return dataclasses.asdict(there)
 
 
 def remove_person(folder: str | Path, name: str, *, by: str = "") -> dict[str, Any]:
     """Take somebody out of a project; their sessions end at once. What they did stays in the history under their name."""
     with Project.open(folder) as project, book_of(project) as book:
-        gone = book.remove(name)
-        book.note(by or "command line", "remove", gone.name)
+        return remove_from(book, name, by=by)
+
+
+def remove_from(book: PeopleBook, name: str, *, by: str) -> dict[str, Any]:
+    """As :func:`remove_person`, with the people open."""
+    gone = book.remove(name)
+    book.note(by or "command line", "remove", gone.name)
     return dataclasses.asdict(gone)
 
 
@@ -237,10 +293,15 @@ def trail_of(folder: str | Path, **filters: Any) -> list[dict[str, Any]]:
 
 
 def trail_as_csv(entries: Sequence[Mapping[str, Any]], out: Path) -> None:
-    """The trail as a table that a spreadsheet opens; what it would run as a formula is marked as text."""
+    """The trail as a table that a spreadsheet opens."""
+    write_whole(out, trail_text(entries))
+
+
+def trail_text(entries: Sequence[Mapping[str, Any]]) -> str:
+    """The text of that table; what a spreadsheet would run as a formula is marked as text."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     names = ("seq", "at", "name", "act", "about", "outcome", "session", "address")
     writer.writerow(names)
     writer.writerows([no_formula(entry[n]) for n in names] for entry in entries)
-    write_whole(out, text.getvalue())
+    return text.getvalue()
