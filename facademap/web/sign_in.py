@@ -291,7 +291,8 @@ def _sessions(sign_in: SignIn) -> list[Route]:
             "sign_ins.html",
             sessions=listed(request),
             needed=not access.is_open,
-            leads=accounts and request.scope["facademap_pass"].acts_as == "administrator",
+            leads=sign_in.book is not None
+            and request.scope["facademap_pass"].acts_as == "administrator",
             note=note,
             status=400 if note else 200,
         )
