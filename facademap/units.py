@@ -47,7 +47,6 @@ __all__ = [
     "length_m_from_text",
     "m_from_inches",
     "m_from_mm",
-    "mm_from_m",
     "mpa_from_psi",
     "parse_length",
     "unit_named",
@@ -62,11 +61,6 @@ CUBIC_M_PER_CUBIC_FT = M_PER_FT**3
 CUBIC_M_PER_US_GALLON = 231 * M_PER_INCH**3
 #: A mason's perch: 16.5 ft x 1.5 ft x 1 ft.
 CUBIC_M_PER_PERCH = 24.75 * CUBIC_M_PER_CUBIC_FT
-
-
-def mm_from_m(length_m: float) -> float:
-    """Millimetres from metres."""
-    return length_m * 1000.0
 
 
 def m_from_mm(length_mm: float) -> float:

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
-
-import numpy as np
 
 from facademap.report.face_picture import FacePicture
 from facademap.report.page import Page
@@ -73,14 +70,3 @@ def _nothing(paper: str) -> Page:
     page.text(15, height - 30, "No pieces to cut", size_pt=20, weight="bold")
     page.text(15, height - 40, "The plan has no insets and no whole stones yet.", size_pt=11)
     return page
-
-
-def box_of(ring: Any) -> tuple[float, float, float, float]:
-    """Bounds of a ring."""
-    array = np.asarray(ring, dtype=float).reshape(-1, 2)
-    return (
-        float(array[:, 0].min()),
-        float(array[:, 1].min()),
-        float(array[:, 0].max()),
-        float(array[:, 1].max()),
-    )

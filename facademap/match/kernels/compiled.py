@@ -113,6 +113,9 @@ def kernels(compiled: bool) -> Any:
     -----
     The names under which the code is kept hold a digest of all kernels: one that calls another is made
     anew when the other changes, which numba alone would not notice across files.
+
+    Where a kernel hands on a constant it writes ``int(ANY)``: the compiler takes a bare constant for a type
+    of its own and would compile what is called once more for each.
     """
     if not compiled:
         return types.SimpleNamespace(**{f.__name__: f for f in _KERNELS})

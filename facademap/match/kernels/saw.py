@@ -439,15 +439,15 @@ def parts_from(first: int, second: int, bench: Bench, blanks: Blanks) -> bool:
     box = bench.box
     places = np.zeros((blanks.starts.shape[0] - 1, 3))
     spent = np.array([0, 1000000000, 0])
-    cut = one(RIGHT, first, box, blanks, bench.shapes, places, spent)
+    cut = one(int(RIGHT), first, box, blanks, bench.shapes, places, spent)
     if cut < math.inf:
         rest = Box(cut + bench.kerf, box.y0, box.x1, box.y1)
-        if one(ANY, second, rest, blanks, bench.shapes, places, spent) > 0.0:
+        if one(int(ANY), second, rest, blanks, bench.shapes, places, spent) > 0.0:
             return True
-    cut = one(TOP, first, box, blanks, bench.shapes, places, spent)
+    cut = one(int(TOP), first, box, blanks, bench.shapes, places, spent)
     if cut < math.inf:
         rest = Box(box.x0, cut + bench.kerf, box.x1, box.y1)
-        if one(ANY, second, rest, blanks, bench.shapes, places, spent) > 0.0:
+        if one(int(ANY), second, rest, blanks, bench.shapes, places, spent) > 0.0:
             return True
     return False
 
@@ -526,7 +526,7 @@ def side_by_side(
     counter = np.zeros(3, np.int64)
     counter[1] = most_queries
     own_sets = Sets(numbers, sets.wide, sets.high, sets.kept)
-    good = layout(ANY, (1 << n) - 1, bench, chosen, own_sets, places, counter)
+    good = layout(int(ANY), (1 << n) - 1, bench, chosen, own_sets, places, counter)
     spent[0] += counter[0]
     if good > 0.0:
         return 1

@@ -24,7 +24,6 @@ from facademap.repair.mix_choice import choose_mixes
 from facademap.repair.mixes import DEFAULT_MIX, mix_named
 from facademap.repair.pieces import Gap, is_inset
 from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
-from facademap.repair.removed import original_stone_removed
 from facademap.repair.replanning import replan
 from facademap.repair.settings import Settings
 from facademap.repair.settled import RESERVED_STATES
@@ -47,7 +46,6 @@ __all__ = [
     "overrule_condition",
     "plan_project",
     "profile_of_project",
-    "removed_of_project",
     "replan_project",
     "settings_of_project",
     "ways_of_project",
@@ -467,12 +465,6 @@ def _moving(row: Mapping[str, Any], gauge: Gauge) -> dict[str, Any]:
         "height_m": v,
         "action": f"{gauge.change_m * 1000:+.2f} mm since the first reading: tell the engineer of the wall today. {DEFER}",
     }
-
-
-def removed_of_project(folder: str | Path, *, by: str = "surface") -> pd.DataFrame:
-    """Original stone that the plan takes out, by ``surface`` or by ``wall_stone``."""
-    with Project.open(folder, read_only=True) as project:
-        return original_stone_removed(project.read("repairs"), project.read("wall_stones"), by=by)
 
 
 def _overrules(project: Project, repairs: gpd.GeoDataFrame) -> dict[str, Overrule]:
