@@ -133,7 +133,8 @@ def test_holes_do_not_count_into_the_area_as_it_was_drawn() -> None:
     shapes, notes = mend_outlines(frame([ring]))
     assert shapes[0].area == pytest.approx(0.64)
     assert len(notes) == 1
-    empty, _ = mend_outlines(frame([Polygon(), None, box(0, 0, 1, 1)]))
+    empty, untouched = mend_outlines(frame([Polygon(), None, box(0, 0, 1, 1)]))
+    assert untouched == ()
     assert empty[0].is_empty
     assert empty[1] is None
 
@@ -413,6 +414,12 @@ def test_what_became_of_conditions_and_in_which_order() -> None:
     assert found[2].classes == ("cc 1 to 2",)
     assert found[3].classes == ()
     assert found[1].size_new == pytest.approx(0.8)
+    assert (found[0].size_old, found[4].size_new) == (0.0, 0.0)
+    worst = pair_surveys(
+        [row(box(0, 0, 1, 1), "O1", cc=1), row(box(1, 0, 2, 1), "O2", cc=3)],
+        [row(box(0, 0, 2, 1), "N1", cc=3)],
+    )
+    assert [p.classes for p in worst] == [()]
     assert pair_surveys([], []) == []
 
 
@@ -628,6 +635,26 @@ def test_a_neighbour_is_at_most_half_as_high_again(higher, level) -> None:
         course(0.5, 0.5, 0.5), course(0.5, 0.5, 0.5, left=1.518, low=0.15 - high / 2, high=high)
     )
     assert ({c for c, _ in courses_of(stones)} == {1}) is level
+
+
+@pytest.mark.parametrize(("over", "one"), [(0.089, True), (0.091, False)])
+def test_neighbours_lie_over_each_other_by_less_than_a_third_of_their_height(over, one) -> None:
+    """Of 300 mm: 90 mm, so that an outline drawn a little too wide is still beside the next."""
+    stones = wall(course(0.5, 0.5, 0.5), course(0.5, 0.5, 0.5, left=1.512 - over))
+    assert len({c for c, _ in courses_of(stones)}) == (1 if one else 2)
+
+
+def test_a_steep_course_leans_by_its_own_angle() -> None:
+    steep = [shapely.affinity.rotate(s, 50.0, origin=(0, 0)) for s in course(0.5, 0.5, 0.5)]
+    found = run_of(steep)
+    assert (found.kind, found.lean_rad) == ("leaning", pytest.approx(math.radians(50.0)))
+
+
+def test_the_course_above_is_counted_from_the_highest_of_its_neighbours() -> None:
+    """Two stones of which one is 100 mm lower: the next course lies 140 mm over the higher, within half of its height."""
+    uneven = [box(0, 0.3, 0.5, 0.6), box(0.506, 0.3, 1.0, 0.52)]
+    above = drawn(course(0.5, 0.5, low=0.72), 4)
+    assert [p.course for p in judge_course(uneven, above).proposals] == [3, 3]
 
 
 def test_a_wall_without_courses_gets_none() -> None:
