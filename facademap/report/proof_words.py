@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from facademap.report.scales import coarser_scale
 from facademap.tables import is_missing
 from facademap.units import format_feet_inches
 
@@ -117,6 +118,8 @@ def disagrees(surface: Mapping[Any, Any]) -> bool:
 def in_inches(sentence: str) -> str:
     """A sentence of accuracy with its millimetres as inches, to two digits that count, and its metres as feet and inches.
 
+    The scale that it supports becomes the finest of an office in inches that is no finer.
+
     Parameters
     ----------
     sentence : str
@@ -130,7 +133,11 @@ def in_inches(sentence: str) -> str:
     def feet(found: re.Match[str]) -> str:
         return format_feet_inches(float(found[1]), denominator=1)
 
-    said = re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) mm\b", inch, sentence)
+    def scale(found: re.Match[str]) -> str:
+        return f"1:{coarser_scale(float(found[1]), inches=True):g}"
+
+    said = re.sub(r"\b1:(\d+)\b", scale, sentence)
+    said = re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) mm\b", inch, said)
     return re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) m\b", feet, said)
 
 

@@ -56,5 +56,9 @@ def test_the_edge_lies_on_the_panel_of_its_surface() -> None:
 def test_an_office_in_inches_reads_inches(mm: str, inch: str) -> None:
     assert (
         in_inches(f"radial RMSE at 6 check points {mm} (indicative), good for 1:50")
-        == f"radial RMSE at 6 check points {inch} (indicative), good for 1:50"
+        == f"radial RMSE at 6 check points {inch} (indicative), good for 1:64"
     )
+
+
+def test_a_scale_that_both_offices_draw_at_stays() -> None:
+    assert in_inches("good for 1:2") == "good for 1:2"
