@@ -128,8 +128,11 @@ def look_round(
         if scale == last_scale:
             continue
         last_scale = scale
-        look = _look(rgb, inside, outside, scale, relief_m) or look
-        if look is not None and not _cut(damage_mask(look.seen, look.inside), look, rgb.shape):
+        farther = _look(rgb, inside, outside, scale, relief_m)
+        # a farther look in which nothing is seen does not undo a nearer one
+        if farther is not None and (look is None or _kind(farther) is not None):
+            look = farther
+        if look is not None and _ends_in(look, rgb.shape):
             break
     if look is None or _kind(look) not in _IN_FLECKS:
         return look
@@ -164,12 +167,15 @@ def _area(look: Look) -> float:
     return float(damage_mask(look.seen, look.inside).sum() / look.scale.prod())
 
 
-def _cut(mask: Any, look: Look, shape: Sequence[int]) -> bool:
-    """Whether the region reaches an edge of the look beyond which the picture goes on."""
+def _ends_in(look: Look, shape: Sequence[int]) -> bool:
+    """Whether something is seen, and does not reach an edge of the look beyond which the picture goes on."""
+    if _kind(look) is None:
+        return False
+    mask = damage_mask(look.seen, look.inside)
     ends = look.corner + np.array(mask.shape[::-1]) / look.scale
     left, top = look.corner > 0
     right, bottom = ends < np.array(shape[1::-1]) - 1
-    return bool(
+    return not bool(
         (left and mask[:, 0].any())
         or (right and mask[:, -1].any())
         or (top and mask[0].any())

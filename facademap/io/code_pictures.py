@@ -45,7 +45,8 @@ def read_codes(path: Path) -> tuple[str, ...]:
 def _sized(grey: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
     factor = side / max(grey.shape)
     how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
-    return np.asarray(cv2.resize(grey, None, fx=factor, fy=factor, interpolation=how), np.uint8)
+    size = tuple(max(1, round(n * factor)) for n in grey.shape[::-1])
+    return np.asarray(cv2.resize(grey, size, interpolation=how), np.uint8)
 
 
 def _evened(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:

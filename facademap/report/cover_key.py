@@ -53,10 +53,8 @@ def draw_key_walls(page: Page, walls: Sequence[KeyWall], zone: Box) -> None:
         Room on the page, millimetres.
     """
     x0, y0, x1, y1 = zone
-    if not walls or len(walls) > _MOST:
-        return
     columns, scale = scale_of_walls(walls, x1 - x0, y1 - y0)
-    if max((w.box[3] - w.box[1]) * scale for w in walls) < _LEAST_MM:
+    if not scale:
         return
     cell = (x1 - x0) / columns
     top = y1
@@ -69,11 +67,15 @@ def draw_key_walls(page: Page, walls: Sequence[KeyWall], zone: Box) -> None:
 
 
 def scale_of_walls(walls: Sequence[KeyWall], width: float, height: float) -> tuple[int, float]:
-    """Columns in which some walls become largest in a room, and millimetres a metre then."""
-    return max(
+    """Columns in which some walls become largest in a room, and millimetres a metre then; 0 where they are not drawn."""
+    if not walls or len(walls) > _MOST:
+        return 1, 0.0
+    columns, scale = max(
         ((n, _scale(walls, n, width, height)) for n in range(1, len(walls) + 1)),
         key=lambda found: found[1],
     )
+    tallest = max((w.box[3] - w.box[1]) * scale for w in walls)
+    return columns, scale if tallest >= _LEAST_MM else 0.0
 
 
 def _scale(walls: Sequence[KeyWall], columns: int, width: float, height: float) -> float:

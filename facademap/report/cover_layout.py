@@ -114,7 +114,7 @@ def _used(
     used = _tall(width - width * layout.share, layout.size_pt) * width * (1 - layout.share)
     used += index * left
     if walls:
-        scale = max(0.0, scale_of_walls(walls, left, height - index - 12.0)[1])
+        scale = scale_of_walls(walls, left, height - index - 12.0)[1]
         used += sum((w.box[2] - w.box[0]) * (w.box[3] - w.box[1]) for w in walls) * scale**2
     return used
 

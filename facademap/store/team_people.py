@@ -139,9 +139,9 @@ def same_name(name: str) -> str:
 
 
 def _as_written(name: str, names: Iterable[str]) -> str | None:
-    """One of some names, as it is written there; exactly so where older books hold two that differ in case."""
+    """One of some names, as it is written there: of several that older books hold, the one that is most like it."""
     same = [there for there in names if same_name(there) == same_name(name)]
-    return name if name in same else next(iter(same), None)
+    return min(same, key=lambda n: (n != name, n.lower() != name.lower(), n), default=None)
 
 
 def _limits(told: Any) -> tuple[str, ...] | None:
@@ -335,11 +335,7 @@ class PeopleBook:
         limits = json.dumps(list(dict.fromkeys(elevations))) if elevations else None
         with self._lock, in_team_words(self._address), self._alive().transaction():
             name, has_secret = self._person(name)
-            self._asked(
-                "INSERT INTO {p}.members (project, name, role, elevations) VALUES (%s, %s, %s, %s) "
-                "ON CONFLICT (project, name) DO UPDATE SET role = excluded.role, elevations = excluded.elevations",
-                (self._project, name, role, limits),
-            )
+            self._join(name, role, limits)
             if has_secret and not new_secret:
                 self._asked(
                     "DELETE FROM {p}.invitations WHERE name = %s AND project = %s AND used_at IS NULL",
@@ -362,6 +358,25 @@ class PeopleBook:
                 (_digest("invitation", word), name, self._project, days, by),
             )
         return word
+
+    def _join(self, name: str, role: str, limits: str | None) -> None:
+        """Make somebody a member; who is one already must be so with the same role and elevations."""
+        if self._asked(
+            "INSERT INTO {p}.members (project, name, role, elevations) VALUES (%s, %s, %s, %s) "
+            "ON CONFLICT (project, name) DO NOTHING RETURNING name",
+            (self._project, name, role, limits),
+        ):
+            return
+        asked = (role, set(_limits(limits) or ()))
+        for kept, parts in self._asked(
+            "SELECT role, elevations FROM {p}.members WHERE project = %s AND name = %s",
+            (self._project, name),
+        ):
+            if (kept, set(_limits(parts) or ())) != asked:
+                raise InputError(
+                    f"{name} was invited or changed by somebody else a moment ago",
+                    "Look at the people again.",
+                )
 
     def _person(self, name: str) -> tuple[str, bool]:
         """Somebody of this database as they are written there, added where they are not; and whether they have a secret."""

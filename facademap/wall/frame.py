@@ -30,6 +30,8 @@ Flags = NDArray[np.bool_]
 UNEVEN_FOUR_M = 0.010
 #: Distance between scale one and the scale that the points ask for, above which a flag is raised.
 SCALE_TOLERANCE = 0.001
+#: Points in a strip narrower than this share of its length hardly tell how the wall turns about it; a flag is raised (common practice).
+NARROW = 0.1
 
 
 @frozen_value
@@ -348,6 +350,12 @@ def fit_world_placement(
     if abs(ratio - 1) > SCALE_TOLERANCE:
         flags.append(
             f"the survey is {ratio:.4f} times the size of the wall coordinates: check units and grid scale"
+        )
+    extents = np.linalg.svd(wall[used] - wall[used].mean(axis=0), compute_uv=False)
+    if extents[1] < NARROW * extents[0]:
+        flags.append(
+            "the points known in both systems lie in a narrow strip, so that its turn about itself is hardly known: "
+            "add points far off it"
         )
     return WorldPlacement(
         matrix=np.c_[rotation, shift],

@@ -281,7 +281,7 @@ def _judging(route: Route, rules: Mapping[str, Rule], trail: _Trail | None) -> _
             return failure(error)
         with limited_to(granted.elevations):
             answer = await answered(request)
-        if trail is not None and changes and rule.act not in ("self", "try"):
+        if trail is not None and changes and rule.act not in ("self", "try", "look"):
             sound = answer.status_code < 400
             await trail.done(
                 granted, request, "done" if sound else f"refused ({answer.status_code})"

@@ -116,13 +116,13 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
     async def pictured(request: Request) -> Response:
         try:
             data = await read_picture_body(request)
-
-            def read() -> Any:
-                with temporary_folder() as folder:
-                    arrived = write_whole("arrived", data, inside=folder, durable=False)
-                    return pool.run("papers-pictured", path=arrived)
-
-            return Answer(await run_in_threadpool(read))
+            with temporary_folder() as folder:
+                arrived = await run_in_threadpool(
+                    write_whole, "arrived", data, inside=folder, durable=False
+                )
+                del data  # many may wait
+                order = ("papers-pictured", {"path": arrived})
+                return Answer(await pool.answer(order, gone=request.is_disconnected))
         except FacademapError as error:
             return failure(error)
 

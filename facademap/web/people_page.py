@@ -11,8 +11,8 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from facademap.errors import FacademapError, InputError
-from facademap.store.team_people import ROLES, PeopleBook, same_name
+from facademap.errors import FacademapError, InputError, RightsError
+from facademap.store.team_people import ROLES, PeopleBook, book_of, same_name
 from facademap.tasks.desk.accounts import change_in, invite_to, remove_from, trail_text
 from facademap.web.answers import failure
 from facademap.web.desk import Desk
@@ -75,7 +75,9 @@ def routes(desk: Desk, book: PeopleBook | None) -> list[Route]:
         except FacademapError as error:
             said = f"{error.problem}. {error.remedy}"
             return page(request, note=said[:1].upper() + said[1:])
-        if made.get("word"):  # it is told once, here, and stands in no address
+        if (
+            do is _invite
+        ):  # a word is told once, here, and stands in no address; that there is none is told, too
             return page(request, word=made)
         return RedirectResponse("/people", status_code=303)
 
@@ -84,10 +86,9 @@ def routes(desk: Desk, book: PeopleBook | None) -> list[Route]:
         return {n: value for n, value in given.items() if value}
 
     def trail_page(request: Request) -> Response:
-        assert book is not None
         filters, note, entries = asked(request), "", []
         try:
-            entries = book.trail(**filters, last=_SHOWN)
+            entries = _trail(desk, filters, _SHOWN)
         except FacademapError as error:
             note = f"{error.problem}. {error.remedy}"
         return shown(
@@ -101,15 +102,17 @@ def routes(desk: Desk, book: PeopleBook | None) -> list[Route]:
         )
 
     def trail_table(request: Request) -> Response:
-        assert book is not None
-        text = trail_text(book.trail(**asked(request), last=_WHOLE))
+        text = trail_text(_whole_trail(desk, asked(request)))
         named = {"content-disposition": 'attachment; filename="trail.csv"'}
         return Response(text, media_type="text/csv; charset=utf-8", headers=named)
 
     async def people(request: Request) -> Response:
         if request.method != "POST":
             return await run_in_threadpool(page, request)
-        return await run_in_threadpool(act, request, await _form_of(request))
+        form = await _form_of(request)
+        if not await request.scope["facademap_still"]():  # a form may come slowly
+            raise RightsError("your session ended or changed meanwhile", "Sign in again.")
+        return await run_in_threadpool(act, request, form)
 
     async def trail(request: Request) -> Response:
         return await run_in_threadpool(trail_page, request)
@@ -137,6 +140,20 @@ def routes(desk: Desk, book: PeopleBook | None) -> list[Route]:
 
 #: Entries that the table of the trail holds at most.
 _WHOLE = 100_000
+
+
+def _trail(desk: Desk, filters: dict[str, str], last: int) -> list[dict[str, Any]]:
+    """Entries read by a connection of their own: nobody's sign-in waits for a long trail."""
+    with book_of(desk.reading()) as own:
+        return own.trail(**filters, last=last)
+
+
+def _whole_trail(desk: Desk, filters: dict[str, str]) -> list[dict[str, Any]]:
+    """All entries, or none where the table would end before they do."""
+    entries = _trail(desk, filters, _WHOLE)
+    if len(entries) == _WHOLE:
+        raise InputError(f"{_WHOLE} entries or more", "Ask for fewer days: From day, Before day.")
+    return entries
 
 
 def _days(text: str) -> float:

@@ -292,7 +292,8 @@ def _sessions(sign_in: SignIn) -> list[Route]:
             sessions=listed(request),
             needed=not access.is_open,
             leads=sign_in.book is not None
-            and request.scope["facademap_pass"].acts_as == "administrator",
+            and request.scope["facademap_pass"].acts_as == "administrator"
+            and request.scope["facademap_pass"].elevations is None,
             note=note,
             status=400 if note else 200,
         )

@@ -15,6 +15,7 @@ from cluster import Cluster
 
 from facademap.store.project import Project
 from facademap.store.team_address import read_address
+from facademap.store.team_people import book_of
 from facademap.tasks.desk.accounts import invite_person, list_people, rights_of_server
 from facademap.tasks.project.team import join_project, rights_in_project
 from facademap.wall.world import wall_crs
@@ -174,6 +175,27 @@ def test_only_administrators_of_the_whole_project_lead_and_no_other_site_does(
     assert 'href="/people"' in ida.get("/sign-ins").text
 
 
+def test_who_has_a_secret_already_comes_in_with_a_warning_and_a_lost_elevation_widens_nobody(
+    desk: TestClient, ida: TestClient, owners: dict[str, Path]
+) -> None:
+    """Somebody else may have chosen that secret; and a limit to what is gone is no leave for the whole wall."""
+    word = word_on(sent(ida, "invite", "Anna Weiß", role="mason", days="1").text)
+    come_in(desk, word)
+    assert sent(ida, "remove", "Anna Weiß").status_code == 303
+    again = sent(ida, "invite", "ANNA WEISS", role="mason", elevation="river", days="1")
+    assert again.status_code == 200
+    assert "Is that the person you mean?" in again.text
+    assert 'class="word"' not in again.text
+    with Project.open(owners["mill"]) as project, book_of(project) as book:
+        book._asked("UPDATE {p}.members SET elevations = '[\"attic\"]' WHERE name = 'Anna Weiß'")
+    page = ida.get("/people").text
+    assert 'value="attic" checked' in page
+    refused = sent(ida, "change", "Anna Weiß", role="yard", elevation="attic")
+    assert (refused.status_code, "no elevation" in refused.text) == (400, True)
+    assert people(owners)["Anna Weiß"]["elevations"] == ("attic",)
+    sent(ida, "remove", "Anna Weiß")
+
+
 def test_a_word_never_opens_another_project_and_names_stay_text(
     desk: TestClient, ida: TestClient, owners: dict[str, Path]
 ) -> None:
@@ -213,6 +235,14 @@ def test_the_trail_is_shown_filtered_and_as_a_table(
     assert "Cy Mortar: mason" in {r["about"] for r in rows}
     told = ida.get("/people/trail?name=ida+lead&act=see").text
     assert "audit trail" in told, "who reads the trail stands in it"
+
+
+def test_who_only_asks_about_a_sheet_is_not_said_to_change_something(
+    ida: TestClient, owners: dict[str, Path]
+) -> None:
+    ida.post("/api/papers/code", content=b"no picture", headers={"content-type": "image/png"})
+    rows = list(csv.DictReader(io.StringIO(ida.get("/people/trail.csv?name=Ida+Lead").text)))
+    assert not [r for r in rows if "papers/code" in r["about"] and r["act"] == "change"]
 
 
 def test_a_server_that_may_not_lead_says_so_and_a_desk_without_accounts_has_no_such_page(

@@ -64,18 +64,20 @@ WRITES = {
     "yard": "/api/faces/measure /api/campaign/stone-ask /api/campaign/stone-sample /api/campaign/stone-test /api/campaign/stone-decide /api/campaign/stone-order /api/campaign/stone-delivery",
     "design": "/api/way /api/papers/recall /api/plans/name /api/plans/keep /api/plans/keep-now /api/plans/choose /api/plans/undo /api/plans/drop /api/campaign/consent /api/campaign/consent-met /api/campaign/consent-back /api/campaign/trial /api/campaign/trial-add /api/campaign/trial-decide /api/campaign/crew /api/campaign/variation /api/campaign/variation-decide /api/training/standard /api/training/seal /api/training/decide /api/training/certify /api/training/certificate /api/training/withdraw",
     "learn": "/api/training/person /api/training/session /api/training/verify /api/training/results /api/training/sit /api/training/exercise /api/training/work /api/training/appeal",
-    "administer": "/api/check/set-aside /api/check/put-back /api/reviewer-links /api/reviewer-links/withdraw",
+    "administer": "/people /api/check/set-aside /api/check/put-back /api/reviewer-links /api/reviewer-links/withdraw",
+    # a photo of a code is sent, read and forgotten
+    "look": "/api/papers/code",
 }  # fmt: skip
 #: What is read is everybody's to look at but for these.
 READS = {
     "open": "/ /invited /built/{name} /service.js /manifest.webmanifest /favicon.ico /pages.css /health /metrics",
     "self": "/sign-ins /api/sessions",
-    "administer": "/api/reviewer-links",
+    "administer": "/api/reviewer-links /people /people/trail /people/trail.csv",
 }
 #: Asked for by the whole project alone: somebody who sees some elevations is refused.
 WHOLE = {
-    "GET": "/api/campaign /api/check /api/plans /api/plans/compare /api/ranking /api/ranking/insist /pictures/in-wall /pictures/ticket /api/way /api/work work/all /api/papers /api/papers/asked /api/papers/number/{number} /papers.html /papers/{name:path} /api/training /api/running /api/jobs /api/jobs/{id} /api/reviewer-links",
-    "POST": "work/{act} /api/way /api/assist/{kind} /api/faces/measure /api/jobs /api/jobs/{id}/stop /api/running/{id}/stop /api/check/set-aside /api/check/put-back /api/papers/recall /api/reviewer-links /api/reviewer-links/withdraw",
+    "GET": "/api/campaign /api/check /api/plans /api/plans/compare /api/ranking /api/ranking/insist /pictures/in-wall /pictures/ticket /api/way /api/papers /api/papers/asked /api/papers/number/{number} /papers.html /papers/{name:path} /api/training /api/running /api/jobs /api/jobs/{id} /api/reviewer-links /people /people/trail /people/trail.csv",
+    "POST": "/people /api/papers/code /api/way /api/assist/{kind} /api/faces/measure /api/jobs /api/jobs/{id}/stop /api/running/{id}/stop /api/check/set-aside /api/check/put-back /api/papers/recall /api/reviewer-links /api/reviewer-links/withdraw",
 }  # fmt: skip
 #: Read without a line in the trail: what shows nothing of the project by itself.
 UNSEEN = "/api/schema /api/changes /api/length /api/signs /api/languages /api/languages/{tag} /api/described /api/assist /api/mine /api/pictures /api/reliefs /api/watch /ogc /ogc/conformance /ogc/api /ogc/collections /ogc/crs/{surface} /api/running /api/jobs /api/jobs/{id}"

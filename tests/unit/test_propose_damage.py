@@ -133,6 +133,34 @@ def test_flecks_of_a_film_are_taken_for_their_patch_where_it_shows_much_more(
     assert look.asked == (2 if term == "efflorescence" else 1)
 
 
+@pytest.mark.parametrize(
+    ("seen", "taken"),
+    [
+        ([True, False, False], 0),  # cut near, and lost from farther: what was seen near counts
+        ([False, True, False], 1),  # seen from farther only
+    ],
+)
+def test_a_look_that_sees_nothing_undoes_none_that_saw_something(
+    monkeypatch: pytest.MonkeyPatch, seen: list[bool], taken: int
+) -> None:
+    asked = []
+
+    def look(view, inside, outside=(), relief_m=None):
+        region = np.zeros(view.shape[:2], np.uint8)
+        x, y = (int(v) for v in inside[0])
+        if seen[len(asked)]:
+            region[y - 40 : y + 40, (0 if taken == 0 else x - 40) : x + 40] = 240
+        asked.append(view.shape)
+        kinds = np.zeros((len(KINDS), *region.shape), np.uint8)
+        kinds[1] = region
+        return DamageSeen(kinds=kinds, region=region)
+
+    monkeypatch.setattr("facademap.condition.damage_clicks.look_at_clicks", look)
+    rgb = np.random.default_rng(1).integers(0, 255, (1200, 1200, 3)).astype(np.uint8)
+    assert damage_clicked(rgb, [(600, 600)], [], gsd_m=0.003).term == KINDS[1]
+    assert len(asked) == (3 if taken == 0 else 2)
+
+
 def test_damage_that_ends_with_the_picture_is_not_looked_at_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

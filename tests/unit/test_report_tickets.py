@@ -340,6 +340,13 @@ def test_the_desk_reads_the_code_in_a_photo_of_a_whole_ticket(frames, tmp_path):
     assert read_codes(tmp_path / "photo.jpg") == (tickets[0].link,)
 
 
+@pytest.mark.parametrize("shape", [(1, 4000), (4000, 1), (1, 1)])
+def test_a_picture_that_is_hardly_one_has_no_code(shape, tmp_path):
+    cv2.imwrite(str(tmp_path / "strip.png"), np.full(shape, 200, np.uint8))
+    with pytest.raises(InputError, match="no code can be read"):
+        read_codes(tmp_path / "strip.png")
+
+
 def test_codes_say_what_they_are_on_without_a_desk_and_are_read_at_150_dpi(frames):
     """OpenCV reads them from a blurred picture with glare: 98 % at least, and any phone shows the words."""
     tickets = make_tickets(frames, project="Sallow Quay sail loft", settings=S)

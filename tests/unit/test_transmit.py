@@ -204,6 +204,20 @@ def test_a_code_names_the_issued_revision_that_holds(folder: Path) -> None:
     assert not [a for a in asked_about(folder, "a stranger") if a.what.endswith("as issued")]
 
 
+def test_a_code_on_a_sheet_whose_repair_changed_since_is_not_told_to_hold(folder: Path) -> None:
+    transmit(folder, **{**SAID, "only": ["tickets"]}, date="2026-12-01")
+    make_papers(folder, only=["tickets"])
+    with Project.open(folder) as project:
+        repair, other = (str(r) for r in project.read("pieces")["repair"].iloc[:2])
+        with project.edit(who="B. Mason", what="note") as edit:
+            edit.update("repairs", repair, {"note": "watch the arris"})
+    (told,) = [a for a in asked_about(folder, f"repair {repair}") if a.what.endswith("as issued")]
+    assert told.state == "stale"
+    assert "ask before working from it" in told.says
+    (told,) = [a for a in asked_about(folder, f"repair {other}") if a.what.endswith("as issued")]
+    assert told.state == "current"
+
+
 def test_papers_joined_are_found_by_name(folder: Path) -> None:
     data = current(folder, "DR-001").read_bytes()
     whole = pypdf.PdfReader(

@@ -18,6 +18,7 @@ from facademap.cli.show import Show, command_options
 def command(project: Path, out: Path | None, show: Show) -> None:
     """Write accuracy, residual arrows and control of every surface of PROJECT, and a contact sheet of its photos."""
     from facademap.report.proof_words import in_inches
+    from facademap.report.scales import coarser_scale
     from facademap.tasks.survey.survey_report import make_survey_report
 
     result = make_survey_report(project, out=out)
@@ -26,7 +27,10 @@ def command(project: Path, out: Path | None, show: Show) -> None:
         error = s["accuracy"] if s["error_m"] is None else f"{s['error_m'] * 1000:.1f} mm"
         if s["error_m"] is not None:
             error = f"{in_inches(error) if result['inches'] else error} ({s['error_source']})"
-        scale = "" if s["scale"] is None else f", good for 1:{s['scale']}"
+        good = s["scale"]
+        if good is not None and result["inches"]:
+            good = f"{coarser_scale(good, inches=True):g}"
+        scale = "" if good is None else f", good for 1:{good}"
         return f"{name}: {error}{scale}, {len(s['warnings'])} warning(s)"
 
     show.result(

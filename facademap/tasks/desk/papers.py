@@ -213,10 +213,13 @@ def _about_thing(folder: Path, words: str) -> list[Answered]:
     states, register = papers_now(folder)
     entries = {r["number"]: r for r in register}
     told: list[Answered] = []
+    behind: set[str] = set()
     for paper in states:
         sheets = (
             _sheets(folder, entries[paper.number]) if things and paper.number in entries else {}
         )
+        if any(sheets[thing] != "current" for thing in things if thing in sheets):
+            behind.add(paper.name)
         told += [
             Answered(
                 what=f"{paper.title}, {thing}",
@@ -232,8 +235,10 @@ def _about_thing(folder: Path, words: str) -> list[Answered]:
     told += [
         Answered(
             what=f"{one['title']}, as issued",
-            state="current",
-            says=f"The one that holds says {one['name']} in its margin; another revision is superseded.",
+            state="stale" if one["paper"] in behind else "current",
+            says=f"{one['name']} was issued last, and what it shows changed or was recalled since: ask before working from it."
+            if one["paper"] in behind
+            else f"The one that holds says {one['name']} in its margin; another revision is superseded.",
         )
         for one in list_issued(folder)["current"]
         if one["paper"] in about

@@ -153,6 +153,24 @@ describe("what is on its way", () => {
     expect(data.entryOf("conditions", "C-7")).toEqual({ rev: 5, row: theirs.row });
   });
 
+  it("keeps whole what waits for a row that is gone by consequence, so that it can be brought back", async () => {
+    const gone = { table: "placements", id: "P-1", rev: null, row: null };
+    const told = { type: "ConflictError", problem: "was deleted", remedy: "See", theirs: gone };
+    const sent = server([
+      { ids: {}, rows: [gone] },
+      { status: 409, error: told },
+    ]);
+    const whole = { id: "P-1", repair: "R-1", block: "B-1", state: "proposed" };
+    data.putRow("placements", "P-1", 8, { ...whole, state: "approved" });
+    void post(outbox, "a", [{ op: "delete", table: "repairs", id: "R-1", rev: 2 }]);
+    void post(outbox, "b", [
+      { op: "update", table: "placements", id: "P-1", rev: 7, values: { state: "approved" } },
+    ]);
+    await settled();
+    expect(sent[1].body.changes[0].rev).toBe(7);
+    expect(data.entryOf("placements", "P-1").row).toEqual({ ...whole, state: "approved" });
+  });
+
   it("sends the seal of consequences that a person has seen", async () => {
     const consequences = { seal: "9f2c", text: ["4 conditions lose their wall stone"] };
     const sent = server([

@@ -158,10 +158,9 @@ export const undo = () => turnBack(undoable, redoable, "undone", "undo");
 export const redo = () => turnBack(redoable, undoable, "redone", "redo");
 
 onRename((from, to) => {
-  if (!to) return;
   const changes = [...undoable.value, ...redoable.value].flatMap((made) => made.inverse);
   for (const change of changes) {
-    if (change.id === from) change.id = to;
+    if (to && change.id === from) change.id = to;
     for (const values of [change.values ?? {}, change.expect ?? {}])
       for (const [name, value] of Object.entries(values)) if (value === from) values[name] = to;
   }

@@ -211,7 +211,8 @@ async function settleRow(/** @type {RowTold} */ { table, id, rev, row, was }) {
     for (const change of changesOf(item, table, id).filter(isNumbered)) {
       if (change.rev === UNSEEN) return;
       // every revision from `was` to `rev` is of the edit that has just arrived
-      if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= next)) return;
+      if (next === (rev ?? 0) && !(was !== undefined && change.rev >= was && change.rev <= next))
+        return;
       if (change.rev !== next) [change.rev, changed] = [next, true];
       // a deletion leaves the number; what is brought back goes on from it
       if (change.op !== "delete") next += 1;

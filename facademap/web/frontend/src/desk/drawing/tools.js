@@ -3,7 +3,7 @@
 import { effect, untracked } from "@preact/signals";
 import Collection from "ol/Collection.js";
 import { primaryAction, shiftKeyOnly } from "ol/events/condition.js";
-import { LineString as OlLine, Polygon as OlPolygon } from "ol/geom.js";
+import { MultiPolygon as OlAreas, LineString as OlLine, Polygon as OlPolygon } from "ol/geom.js";
 import { DragBox, Draw, Modify, Translate } from "ol/interaction.js";
 import { anyRowOf, entryOf, surface, tableOf } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
@@ -84,6 +84,10 @@ function describe(geometry) {
   if (geometry instanceof OlLine) {
     const line = geometry.getCoordinates();
     return { length: lengthOfLine(line), last: line.length > 1 ? lengthOfLine(line.slice(-2)) : 0 };
+  }
+  if (geometry instanceof OlAreas) {
+    const [left, low, right, high] = geometry.getExtent();
+    return { area: geometry.getArea(), width: right - left, height: high - low };
   }
   if (!(geometry instanceof OlPolygon)) return null;
   const ring = geometry.getCoordinates()[0] ?? [];

@@ -100,7 +100,7 @@ export function SheetAsked() {
   const find = (/** @type {string} */ text) =>
     hear(ask(`/api/papers/asked?words=${q(text.trim().slice(0, 200))}`));
   const look = (/** @type {File} */ photo) =>
-    hear(ask("/api/papers/code", { method: "POST", raw: photo, type: photo.type }));
+    hear(ask("/api/papers/code", { method: "POST", raw: photo, type: photo.type || "image/jpeg" }));
   return (
     <section class="sheet-asked" aria-label={t("sheet.asked")}>
       <form
