@@ -42,7 +42,8 @@ def test_every_place_of_the_gate_is_there_and_every_survivor_has_a_reason() -> N
     for row in content["place"]:
         source = (ROOT / str(row["file"])).read_text("utf-8")
         for name in row["functions"]:  # type: ignore[attr-defined]
-            assert list(mutants_of(source, functions=frozenset({name}))), (row["file"], name)
+            made = mutants_of(source, functions=frozenset({name}))
+            assert next(iter(made), None) is not None, (row["file"], name)
         assert all(stands(t) for t in row["tests"]), row  # type: ignore[attr-defined]
     for row in content.get("survivor", []):
         lines = [x.strip() for x in (ROOT / str(row["file"])).read_text("utf-8").splitlines()]

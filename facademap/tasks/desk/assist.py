@@ -45,7 +45,7 @@ _KINDS = ("outline", "line", "course", "joints", "damage")
 #: Joints are looked for so far round the places asked for.
 _JOINTS_MARGIN_M = 0.3
 #: Damage is looked for in the picture so far round the clicks, and on this many pixels at most.
-_DAMAGE_MARGIN_M, _DAMAGE_PX = 1.6, 1_200_000
+_DAMAGE_MARGIN_M, _DAMAGE_PX = 1.2, 700_000
 _MARGINS_M = {"course": COURSE_MARGIN_M, "joints": _JOINTS_MARGIN_M}
 
 
