@@ -175,7 +175,7 @@ def make_app(
     routes = [
         *sign_in_routes(sign_in, lambda: _file("desk.html")),
         *invited.routes(sign_in),
-        *people_page.routes(desk, book),
+        *people_page.routes(desk, book, changed=access.forget),
         Route("/built/{name}", built),
         Route("/service.js", service),
         Route("/manifest.webmanifest", manifest),

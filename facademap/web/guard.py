@@ -134,6 +134,11 @@ class Access:
             return False
         return True
 
+    def forget(self) -> None:
+        """Remember nothing of what people may do: it has changed."""
+        if isinstance(self.sessions, TeamSessions):
+            self.sessions.forget()
+
     async def pass_of(self, token: str, *, fresh: bool = True) -> Pass | None:
         """What the token of a session opens; ``None`` for nothing. Not ``fresh``: as the database said a moment ago."""
         # on a machine of one's own no session is needed; one that has ended is still ended

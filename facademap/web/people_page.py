@@ -42,8 +42,11 @@ async def _form_of(request: Request) -> _Form:
         raise InputError("a form that cannot be read", "Fill in the page again.") from None
 
 
-def routes(desk: Desk, book: PeopleBook | None) -> list[Route]:
-    """Addresses /people, /people/trail and /people/trail.csv; they lead back to the desk where nobody has an account."""
+def routes(desk: Desk, book: PeopleBook | None, *, changed: Callable[[], None]) -> list[Route]:
+    """Addresses /people, /people/trail and /people/trail.csv; they lead back to the desk where nobody has an account.
+
+    ``changed`` is told when somebody may do something else than before.
+    """
 
     def page(request: Request, note: str = "", word: dict[str, Any] | None = None) -> Response:
         assert book is not None
@@ -72,6 +75,7 @@ def routes(desk: Desk, book: PeopleBook | None) -> list[Route]:
                     "nobody changes or takes out themselves", "Ask another administrator."
                 )
             made = do(desk, book, form, by)
+            changed()
         except FacademapError as error:
             said = f"{error.problem}. {error.remedy}"
             return page(request, note=said[:1].upper() + said[1:])

@@ -54,10 +54,14 @@ class TeamSessions:
                 self._seen.popitem(last=False)
         return granted
 
-    def end(self, id: str) -> bool:
-        """End one session; whether there was one."""
+    def forget(self) -> None:
+        """Ask the database anew about everybody: what somebody may do has changed."""
         with self._lock:
             self._seen.clear()
+
+    def end(self, id: str) -> bool:
+        """End one session; whether there was one."""
+        self.forget()
         return self._book.end_session(id)
 
     def all(self) -> list[Session]:
