@@ -64,7 +64,6 @@ def network_session(file: str, *, purpose: str) -> Any:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads, options.inter_op_num_threads = _THREADS, 1
     options.log_severity_level = 4
-    options.enable_cpu_mem_arena = False
     # processors without instructions for sums of 8-bit products let them run over, and see other stones than others do
     options.add_session_config_entry("session.x64quantprecision", "1")
     data = (folder / file).read_bytes()
