@@ -118,9 +118,8 @@ def _clicked(rgb: np.ndarray, truth: np.ndarray, relief_m, k: int) -> tuple:
         started = time.process_time()
         mask, kind = np.zeros_like(truth), None
         look = look_round(rgb, inside, outside, gsd_m=GSD_M, relief_m=relief_m)
-        found = None if look is None else damage_regions.damage_at(look.seen, look.inside)
-        if found is not None:
-            kind = TERMS.index(found.term)
+        if look is not None and look.found is not None:
+            kind = TERMS.index(look.found.term)
             mask = _back(damage_regions.damage_mask(look.seen, look.inside), look, truth.shape)
         spent = time.process_time() - started
         overlaps.append(float((mask & truth).sum() / max((mask | truth).sum(), 1)))

@@ -43,12 +43,15 @@ class Look:
         Its corner, (x, y) in pixels of the picture.
     scale : ndarray, shape (2,)
         Its pixels to one of the picture, along x and y.
+    found : Damage or None
+        What the clicks point at, in its pixels.
     """
 
     seen: DamageSeen
     inside: list[Any]
     corner: Any
     scale: Any
+    found: Damage | None
 
 
 def damage_clicked(
@@ -85,13 +88,12 @@ def damage_clicked(
         onnxruntime or the network is not installed.
     """
     look = look_round(rgb, inside, outside, gsd_m=gsd_m, relief_m=relief_m)
-    found = None if look is None else damage_at(look.seen, look.inside)
-    if look is None or found is None:
+    if look is None or look.found is None:
         raise GeometryError(
             "nothing with a border stands out there",
             "Click in the middle of the damage, or draw it by hand.",
         )
-    scale, corner = look.scale, look.corner
+    found, scale, corner = look.found, look.scale, look.corner
     shape = shapely.transform(found.shape_px, lambda p: (p + 0.5) / scale - 0.5 + corner)
     return replace(found, shape_px=shape, width_px=found.width_px / float(scale.mean()))
 
@@ -130,7 +132,7 @@ def look_round(
         last_scale = scale
         farther = _look(rgb, inside, outside, scale, relief_m)
         # a farther look in which nothing is seen does not undo a nearer one
-        if farther is not None and (look is None or _kind(farther) is not None):
+        if farther is not None and (look is None or farther.found is not None):
             look = farther
         if look is not None and _ends_in(look, rgb.shape):
             break
@@ -153,13 +155,12 @@ def _look(
         for group in (inside, outside)
     )
     seen = look_at_clicks(part, here, beside, relief)
-    return Look(seen=seen, inside=here, corner=corner, scale=exact)
+    return Look(seen=seen, inside=here, corner=corner, scale=exact, found=damage_at(seen, here))
 
 
 def _kind(look: Look) -> str | None:
     """What the clicked region is taken for; None where there is none."""
-    found = damage_at(look.seen, look.inside)
-    return None if found is None else found.term
+    return None if look.found is None else look.found.term
 
 
 def _area(look: Look) -> float:
@@ -169,7 +170,7 @@ def _area(look: Look) -> float:
 
 def _ends_in(look: Look, shape: Sequence[int]) -> bool:
     """Whether something is seen, and does not reach an edge of the look beyond which the picture goes on."""
-    if _kind(look) is None:
+    if look.found is None:
         return False
     mask = damage_mask(look.seen, look.inside)
     ends = look.corner + np.array(mask.shape[::-1]) / look.scale

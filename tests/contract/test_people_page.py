@@ -237,6 +237,18 @@ def test_the_trail_is_shown_filtered_and_as_a_table(
     assert "audit trail" in told, "who reads the trail stands in it"
 
 
+def test_a_trail_that_is_too_long_for_its_table_is_refused_and_not_cut(
+    ida: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = len(list(csv.DictReader(io.StringIO(ida.get("/people/trail.csv?act=see").text))))
+    # asking for the table is itself written down before it is read
+    for most, code in ((held + 10, 200), (held, 400)):
+        monkeypatch.setattr("facademap.web.people_page._WHOLE", most)
+        answer = ida.get("/people/trail.csv?act=see")
+        assert answer.status_code == code
+    assert "Ask for fewer days" in answer.text
+
+
 def test_who_only_asks_about_a_sheet_is_not_said_to_change_something(
     ida: TestClient, owners: dict[str, Path]
 ) -> None:
