@@ -346,13 +346,7 @@ def pins_as_measured(
             "drilling_template": drilling_template(piece.outline, layout.pins),
             "pins": {
                 **(materials.get("pins") or {}),
-                "count": len(layout.pins),
-                "rod_length_m": sum(p.rod_length_m for p in layout.pins),
-                "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
-                "cover_m": layout.cover_m,
-                "edge_distance_m": layout.edge_distance_m,
-                "faults": list(layout.faults),
-                "notes": list(layout.notes),
+                **layout.sums(),
             },
         },
     }

@@ -523,13 +523,7 @@ def _mortar_said(mortar: MortarVolumes, settings: Settings) -> dict[str, Any]:
 def _pins_said(layout: PinLayout, settings: Settings) -> dict[str, Any]:
     inputs = ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")
     return {
-        "count": len(layout.pins),
-        "rod_length_m": sum(p.rod_length_m for p in layout.pins),
-        "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
-        "cover_m": layout.cover_m,
-        "edge_distance_m": layout.edge_distance_m,
-        "faults": list(layout.faults),
-        "notes": list(layout.notes),
+        **layout.sums(),
         "inputs": [settings.says(n) for n in inputs],
     }
 

@@ -127,6 +127,18 @@ class PinLayout:
     cover_m: float = 0.0
     edge_distance_m: float = 0.0
 
+    def sums(self) -> dict[str, Any]:
+        """What a piece's record says of its rods: number, lengths in metres, least distances, faults and notes."""
+        return {
+            "count": len(self.pins),
+            "rod_length_m": sum(p.rod_length_m for p in self.pins),
+            "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in self.pins),
+            "cover_m": self.cover_m,
+            "edge_distance_m": self.edge_distance_m,
+            "faults": list(self.faults),
+            "notes": list(self.notes),
+        }
+
 
 def set_out_pins(
     outline: Polygon,
